@@ -1,0 +1,1 @@
+"""From candidates to records: logbook, review page, season, sharing and the command line."""

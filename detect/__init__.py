@@ -1,0 +1,1 @@
+"""From a clip to candidates. No database and no web page."""

@@ -1,0 +1,66 @@
+"""From tracks to candidates: the score of all views together, and the best views with their pictures."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+
+import numpy as np
+
+from detect.candidates import Candidate, View
+from detect.following import Sighting, Track
+
+BEST_VIEWS_COUNTED = 5
+"""A larva is seen well in a few frames only; the rest of its views say little and must not drown them."""
+
+FIRST_VIEW_LOG_ODDS = -1.0
+"""Log-odds put in for each counted view that is missing: a thing seen once is less sure than one seen five times."""
+
+LIMIT = 1e-6
+
+
+def gather_candidate(track: Track) -> Candidate:
+    """Turn a track into a candidate; the sharpness of its views is not yet ranked (see `rank_views`)."""
+    views = tuple(_take_view(sighting) for sighting in track.sightings)
+    best = track.sightings[0]
+    return Candidate(
+        kind=track.kind,
+        score=combine_scores(track.scores),
+        first_s=track.first_s,
+        last_s=track.last_s,
+        views=views,
+        views_seen=len(track.scores),
+        length_px=float(np.median([view.length_px for view in views])),
+        missing_percent=float(np.median([s.scored.region.missing_percent for s in track.sightings])),
+        frame_jpeg=best.frame.frame_jpeg,
+        frame_size_px=best.frame.size_px,
+    )
+
+
+def combine_scores(scores: Sequence[float]) -> float:
+    """Return the score, 0 to 1, that several views' scores give together: the mean log-odds of the best few."""
+    clipped = np.clip(scores, LIMIT, 1 - LIMIT)
+    log_odds = np.sort(np.log(clipped / (1 - clipped)))[::-1][:BEST_VIEWS_COUNTED]
+    missing = BEST_VIEWS_COUNTED - len(log_odds)
+    mean = (log_odds.sum() + missing * FIRST_VIEW_LOG_ODDS) / BEST_VIEWS_COUNTED
+    return float(1 / (1 + np.exp(-mean)))
+
+
+def rank_views(candidate: Candidate, ranks: Mapping[float, float]) -> Candidate:
+    """Return the candidate with each view's sharpness as its rank, 0 to 1; `ranks` is by the frame's time in seconds."""
+    views = tuple(replace(view, sharpness=ranks[view.time_s]) for view in candidate.views)
+    return replace(candidate, views=views)
+
+
+def _take_view(sighting: Sighting) -> View:
+    frame, region = sighting.frame, sighting.scored.region
+    return View(
+        time_s=frame.time_s,
+        frame_index=frame.index,
+        box=region.box,
+        outline=region.outline,
+        length_px=region.length_px,
+        width_px=region.width_px,
+        score=sighting.scored.score,
+        sharpness=frame.sharpness,
+        picture_jpeg=frame.pictures[sighting.position],
+        picture_origin_px=frame.origins_px[sighting.position],
+    )

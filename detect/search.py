@@ -1,0 +1,236 @@
+"""A whole clip searched: frames, sharp frames, light, regions, scores, tracks, candidates.
+
+Every step is a function of its own file; this one only joins them. The same clip, settings and scorer give the same
+candidates, also when the search was interrupted and went on from its checkpoint.
+"""
+
+import hashlib
+import json
+import math
+from collections.abc import Callable, Iterable, Iterator
+from contextlib import closing
+from dataclasses import asdict, dataclass, field
+from itertools import chain
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from detect.candidates import Candidate
+from detect.checkpoint import Checkpoint
+from detect.clips import ClipInfo, Frame, ReadReport, read_ahead, read_frames, read_rgb
+from detect.feeding import find_feeding
+from detect.following import SearchedFrame, find_centre, follow
+from detect.gathering import gather_candidate, rank_views
+from detect.light import HALF_STEP_PX, LitFrame, read_light
+from detect.motion import Similarity, carry_points, link_frames, shrink_for_linking
+from detect.regions import ScoredRegion
+from detect.scoring import Scorer
+from detect.sharpness import WatchedFrame, choose_sharp, find_usable, rank_sharpness, watch_frames
+from detect.silhouettes import find_silhouettes
+from detect.snapshots import cut_picture, shrink_frame
+
+READ_AHEAD_FRAMES = 3
+"""Frames decoded ahead of the search: enough to keep the decoder busy during a close look, little enough for 4K in memory."""
+
+
+@dataclass(frozen=True, slots=True)
+class SearchSettings:
+    """What a person may change about a search.
+
+    Attributes
+    ----------
+    window_s : one frame, the sharpest, is searched closely in each window of this many seconds
+    follow_score : regions under this score are not followed
+    most_followed : most regions of one frame that are followed, best first
+    silhouette_score, feeding_score : candidates under these scores are not offered
+    kept_views : most views kept of one candidate
+    """
+
+    window_s: float = 1 / 3
+    follow_score: float = 0.2
+    most_followed: int = 12
+    silhouette_score: float = 0.5
+    feeding_score: float = 0.5
+    kept_views: int = 8
+
+    def digest(self) -> str:
+        """Return a sha256 over all settings: two searches with the same digest used the same."""
+        return hashlib.sha256(json.dumps(asdict(self), sort_keys=True).encode()).hexdigest()
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class ClipSearch:
+    """What a search found, and how much footage it could use.
+
+    Attributes
+    ----------
+    candidates : best first, silhouettes and feeding together
+    duration_s : of the footage that could be read
+    usable_s : of it, sharp enough to show a larva
+    frames : decoded
+    looked_at : frames searched closely
+    problems : what could not be read, in sentences
+    times_s, sharpness : of the frames searched closely, in order; sharpness as a rank 0 to 1
+    """
+
+    candidates: tuple[Candidate, ...]
+    duration_s: float
+    usable_s: float
+    frames: int
+    looked_at: int
+    problems: tuple[str, ...]
+    times_s: tuple[float, ...] = field(repr=False)
+    sharpness: tuple[float, ...] = field(repr=False)
+
+
+Progress = Callable[[float], None]
+"""Called with the clip time in seconds that the search has reached."""
+
+
+def search_clip(
+    info: ClipInfo,
+    settings: SearchSettings,
+    *,
+    scorer: Scorer,
+    checkpoint_path: Path | None = None,
+    on_progress: Progress | None = None,
+) -> ClipSearch:
+    """Search a clip from its first frame to its last that can be read.
+
+    Parameters
+    ----------
+    checkpoint_path : where progress is kept; a file left there by an interrupted search of the same clip with the same
+        settings and scorer is gone on from. The caller deletes it once the result is safe. None keeps no progress.
+
+    Raises
+    ------
+    detect.errors.DetectError
+        Where the clip cannot be opened or progress cannot be written.
+    """
+    report = ReadReport()
+    identity = f"{info.sha256} {settings.digest()} {scorer.name}"
+    checkpoint = None if checkpoint_path is None else Checkpoint(checkpoint_path, identity)
+    times_s: list[float] = []
+    sharpness: list[float] = []
+
+    def note(frames: Iterable[SearchedFrame]) -> Iterator[SearchedFrame]:
+        for frame in frames:
+            times_s.append(frame.time_s)
+            sharpness.append(frame.sharpness)
+            if on_progress is not None:
+                on_progress(frame.time_s)
+            yield frame
+
+    searched = _search_frames(info, settings, scorer=scorer, checkpoint=checkpoint, report=report)
+    floors = {"silhouette": settings.silhouette_score, "feeding": settings.feeding_score}
+    # Tracks become candidates as they end, so that only what is offered stays in memory, however long the clip.
+    gathered = (gather_candidate(track) for track in follow(note(searched), kept_views=settings.kept_views))
+    offered = [candidate for candidate in gathered if candidate.score >= floors[candidate.kind]]
+    if checkpoint is not None:
+        checkpoint.close()
+    ranks = dict(zip(times_s, rank_sharpness(sharpness), strict=True))
+    offered = [rank_views(candidate, ranks) for candidate in offered]
+    offered.sort(key=lambda c: (-c.score, c.first_s, c.views[0].box))
+    usable = find_usable(sharpness)
+    duration_s = report.duration_s
+    return ClipSearch(
+        candidates=tuple(offered),
+        duration_s=duration_s,
+        usable_s=duration_s * sum(usable) / max(1, len(usable)),
+        frames=report.frames,
+        looked_at=len(times_s),
+        problems=tuple(report.problems),
+        times_s=tuple(times_s),
+        sharpness=tuple(ranks[time] for time in times_s),
+    )
+
+
+def _search_frames(
+    info: ClipInfo,
+    settings: SearchSettings,
+    *,
+    scorer: Scorer,
+    checkpoint: Checkpoint | None,
+    report: ReadReport,
+) -> Iterator[SearchedFrame]:
+    """Yield the frames that an interrupted search left behind, then search on from there."""
+    last: SearchedFrame | None = None
+    if checkpoint is not None:
+        for last in checkpoint.read():
+            yield last
+    frames = read_frames(
+        info,
+        # The last searched frame is decoded once more: the next one's motion is measured against it.
+        start_after_s=None if last is None else math.nextafter(last.time_s, -math.inf),
+        first_index=0 if last is None else last.index,
+        report=report,
+    )
+    with closing(read_ahead(frames, READ_AHEAD_FRAMES)) as ahead:
+        looker = _Looker(settings, scorer)
+        stream: Iterator[Frame] = iter(ahead)
+        if last is not None:
+            first = next(stream, None)
+            if first is None:
+                return
+            looker.resume(first, last)
+            stream = chain([first], stream)
+        watched = choose_sharp(
+            watch_frames(stream), window_s=settings.window_s, done_s=None if last is None else last.time_s
+        )
+        for item in watched:
+            frame = looker.look(item)
+            if checkpoint is not None:
+                checkpoint.add(frame)
+            yield frame
+
+
+class _Looker:
+    """Looks closely at one sharp frame after another; its state is the frame before, for the motion between the two."""
+
+    def __init__(self, settings: SearchSettings, scorer: Scorer) -> None:
+        self._settings = settings
+        self._scorer = scorer
+        self._last_small: NDArray[np.uint8] | None = None
+        self._last_regions: tuple[ScoredRegion, ...] = ()
+
+    def resume(self, frame: Frame, searched: SearchedFrame) -> None:
+        """Take up where a search stopped: `frame` is the one that was `searched` last."""
+        self._last_small = shrink_for_linking(read_rgb(frame))
+        self._last_regions = searched.regions
+
+    def look(self, item: WatchedFrame) -> SearchedFrame:
+        """Search one frame and measure the motion since the one before."""
+        rgb = read_rgb(item.frame)
+        lit = read_light(rgb)
+        regions = find_silhouettes(lit) + find_feeding(lit.sky, lit.leaf, scale=HALF_STEP_PX)
+        kept = self._choose(lit, self._scorer.score(lit, regions))
+        small = shrink_for_linking(rgb)
+        motion: Similarity | None = None
+        carried: NDArray[np.float64] = np.empty((0, 2))
+        if self._last_small is not None:
+            guess = item.path.turn_upright(item.frame.rotation_deg)
+            motion = link_frames(self._last_small, small, guess=guess)
+            if motion is not None and self._last_regions:
+                places = np.array([find_centre(scored) for scored in self._last_regions])
+                carried = carry_points(self._last_small, small, points=places, similarity=motion)
+        self._last_small, self._last_regions = small, kept
+        pictures = [cut_picture(rgb, scored.region) for scored in kept]
+        return SearchedFrame(
+            index=item.frame.index,
+            time_s=item.frame.time_s,
+            sharpness=item.sharpness,
+            size_px=(rgb.shape[0], rgb.shape[1]),
+            motion=motion,
+            carried=carried,
+            regions=kept,
+            pictures=tuple(jpeg for jpeg, _ in pictures),
+            origins_px=tuple(origin for _, origin in pictures),
+            frame_jpeg=shrink_frame(rgb) if kept else b"",
+        )
+
+    def _choose(self, lit: LitFrame, scored: list[ScoredRegion]) -> tuple[ScoredRegion, ...]:
+        """Keep the best-scored regions that are worth following, best first."""
+        worth = [region for region in scored if region.score >= self._settings.follow_score]
+        worth.sort(key=lambda s: (-s.score, s.region.box))
+        return tuple(worth[: self._settings.most_followed])

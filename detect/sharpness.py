@@ -1,0 +1,113 @@
+"""Which frames are worth a close look: the sharpness of every frame, and the sharpest of each short window.
+
+Sharpness depends on the scene, so it only ranks frames within one clip. Windows are cut on the clip's own time stamps.
+This file finds nothing in a frame.
+"""
+
+from bisect import bisect_left, bisect_right
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass, replace
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from detect.clips import Frame, read_luma
+from detect.motion import Path, Watcher
+
+ROW_STEP = 4
+"""Every fourth row is looked at: gradients along a row tell blur as well from a quarter of the rows, at a quarter of the time."""
+
+LAG_PX = 2
+"""Differences over two pixels: one pixel apart, the codec's own smoothing hides the blur that matters."""
+
+UNUSABLE_SHARE_OF_MEDIAN = 0.4
+"""A window whose best frame has under this share of the clip's median sharpness is counted as too blurred to use.
+Drawn clips: bodies of 16 px lose their outline at about this point; see tests/bench."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class WatchedFrame:
+    """A frame with its sharpness and where the camera had moved by then.
+
+    Attributes
+    ----------
+    frame : the frame itself, not yet converted
+    sharpness : mean absolute gradient in grey levels per px, comparable within one clip only
+    path : sum of the camera's shifts since the last frame that was looked at closely
+    """
+
+    frame: Frame
+    sharpness: float
+    path: Path
+
+
+def measure_sharpness(luma: NDArray[np.uint8]) -> float:
+    """Return the mean absolute difference over `LAG_PX` along rows and columns of a (H, W) uint8 picture, in grey levels.
+
+    A picture too small to have a difference has a sharpness of 0.
+    """
+    height, width = luma.shape
+    if height <= 2 * ROW_STEP or width <= LAG_PX:
+        return 0.0
+    rows = luma[::ROW_STEP]
+    along_rows = cv2.norm(rows[:, LAG_PX:], rows[:, :-LAG_PX], cv2.NORM_L1) / rows[:, LAG_PX:].size
+    upper, lower = luma[: -LAG_PX : 2 * ROW_STEP], luma[LAG_PX :: 2 * ROW_STEP]
+    count = min(len(upper), len(lower))
+    down_columns = cv2.norm(upper[:count], lower[:count], cv2.NORM_L1) / upper[:count].size
+    return float(along_rows + down_columns) / 2
+
+
+def watch_frames(frames: Iterable[Frame]) -> Iterator[WatchedFrame]:
+    """Measure sharpness and the camera's shift on every frame."""
+    watcher = Watcher()
+    for frame in frames:
+        luma = read_luma(frame)
+        yield WatchedFrame(frame, measure_sharpness(luma), watcher.watch(luma))
+
+
+def choose_sharp(
+    watched: Iterable[WatchedFrame], *, window_s: float, done_s: float | None = None
+) -> Iterator[WatchedFrame]:
+    """Yield the sharpest frame of each window of `window_s` seconds, the earliest of equals.
+
+    Windows stand at whole multiples of `window_s` from the clip's first frame, so a search that goes on later in the clip
+    cuts the same windows: frames in the window of `done_s` only add to the path. The path of a yielded frame runs from the
+    frame yielded before it.
+    """
+    best: WatchedFrame | None = None
+    to_best, since_best = Path(), Path()
+    window = -1
+    done_window = -1 if done_s is None else int(done_s / window_s)
+    for item in watched:
+        here = int(item.frame.time_s / window_s)
+        if here <= done_window:
+            since_best = since_best.plus(item.path)
+            continue
+        if best is not None and here != window:
+            yield replace(best, path=to_best)
+            best, to_best = None, Path()
+        window = here
+        since_best = since_best.plus(item.path)
+        if best is None or item.sharpness > best.sharpness:
+            best = item
+            to_best, since_best = to_best.plus(since_best), Path()
+    if best is not None:
+        yield replace(best, path=to_best)
+
+
+def rank_sharpness(values: Sequence[float]) -> list[float]:
+    """Return the rank of each value among all of them, 0 (worst) to 1 (best); equals share the middle of their ranks."""
+    if len(values) < 2:
+        return [1.0] * len(values)
+    ordered = sorted(values)
+    last = len(values) - 1
+    return [(bisect_left(ordered, v) + bisect_right(ordered, v) - 1) / 2 / last for v in values]
+
+
+def find_usable(values: Sequence[float]) -> list[bool]:
+    """Tell for each window's best sharpness whether it is usable, against the median of the clip."""
+    if not values:
+        return []
+    floor = UNUSABLE_SHARE_OF_MEDIAN * float(np.median(values))
+    return [value > 0 and value >= floor for value in values]

@@ -1,0 +1,45 @@
+"""Pictures kept of what was found: the surroundings of a place, and the whole frame reduced. Colours are never changed."""
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from detect.regions import Region
+
+LEAST_SIDE_PX = 160
+MOST_SIDE_PX = 640
+SIDE_PER_LENGTH = 6
+"""A picture shows about six lengths of the animal, so that its leaf is seen with it."""
+
+PICTURE_QUALITY = 92
+FRAME_WIDTH_PX = 640
+FRAME_QUALITY = 80
+
+
+def cut_picture(rgb: NDArray[np.uint8], region: Region) -> tuple[bytes, tuple[int, int]]:
+    """Cut the square surroundings of a region from a (H, W, 3) frame; return the JPEG and its (row, column) origin."""
+    top, left, bottom, right = region.box
+    side = int(min(MOST_SIDE_PX, max(LEAST_SIDE_PX, SIDE_PER_LENGTH * region.length_px)))
+    height, width = rgb.shape[:2]
+    row = max(0, min(height - side, (top + bottom - side) // 2))
+    column = max(0, min(width - side, (left + right - side) // 2))
+    return encode_jpeg(rgb[row : row + side, column : column + side], quality=PICTURE_QUALITY), (row, column)
+
+
+def shrink_frame(rgb: NDArray[np.uint8]) -> bytes:
+    """Return the whole (H, W, 3) frame as a JPEG of at most `FRAME_WIDTH_PX` on its longer side."""
+    height, width = rgb.shape[:2]
+    scale = min(1.0, FRAME_WIDTH_PX / max(height, width))
+    size = (max(1, round(width * scale)), max(1, round(height * scale)))
+    small = cv2.resize(rgb, size, interpolation=cv2.INTER_AREA).astype(np.uint8, copy=False)
+    return encode_jpeg(small, quality=FRAME_QUALITY)
+
+
+def encode_jpeg(rgb: NDArray[np.uint8], *, quality: int) -> bytes:
+    """Encode a (H, W, 3) uint8 RGB picture as JPEG."""
+    done, data = cv2.imencode(
+        ".jpg", cv2.cvtColor(rgb, cv2.COLOR_RGB2BGR), [cv2.IMWRITE_JPEG_QUALITY, quality]
+    )
+    if not done:
+        raise ValueError(f"a picture of {rgb.shape} could not be encoded as JPEG")
+    return data.tobytes()

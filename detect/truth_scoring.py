@@ -1,0 +1,130 @@
+"""A searched clip against its truth file: which larvae were found, and how many candidates were false.
+
+Rule for a hit: a view hits a larva when, in the same frame, the middles of their boxes lie within half the larva's length or
+`LEAST_HIT_PX` of each other, whichever is more (centre distance, since a box of 8 px shifted by 2 has an overlap of .391). A
+candidate shows the larva that most of its views hit, where at least half of them do. A larva is found when a silhouette
+candidate shows it; more candidates of the same larva are counted as repeats, not as false.
+"""
+
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from detect.candidates import Candidate, View
+from detect.regions import Box
+from models.canopy.truth import ClipTruth, FrameTruth
+
+LEAST_HIT_PX = 6.0
+LEAST_SHARE_OF_VIEWS = 0.5
+FEEDING_MARGIN_PX = 12.0
+"""A feeding view hits where its middle lies in the marked box widened by this much: bites have no sharp end."""
+
+
+@dataclass(frozen=True, slots=True)
+class ClipScore:
+    """A search of one clip, counted against the truth.
+
+    Attributes
+    ----------
+    found : larva ids found, each with the largest length in px at which it was visible
+    missed : larva ids not found, likewise
+    repeats : silhouette candidates that show a larva already counted
+    false_silhouettes, false_feeding : candidates that show nothing the truth knows
+    true_feeding : feeding candidates on a marked place
+    duration_s : of the clip
+    """
+
+    found: dict[str, float]
+    missed: dict[str, float]
+    repeats: int
+    false_silhouettes: int
+    false_feeding: int
+    true_feeding: int
+    duration_s: float
+
+    @property
+    def false_silhouettes_per_minute(self) -> float:
+        """False silhouettes per minute of footage; nan for a clip without length."""
+        return self.false_silhouettes * 60 / self.duration_s if self.duration_s > 0 else float("nan")
+
+
+def score_candidates(candidates: Sequence[Candidate], truth: ClipTruth, *, duration_s: float) -> ClipScore:
+    """Count the candidates of a searched clip against its truth."""
+    frames = {frame.index: frame for frame in truth.frames}
+    lengths_px = find_lengths(truth)
+    shown: Counter[str] = Counter()
+    false_silhouettes = false_feeding = true_feeding = 0
+    for candidate in candidates:
+        if candidate.kind == "silhouette":
+            larva = find_shown_larva(candidate, frames)
+            if larva is None:
+                false_silhouettes += 1
+            else:
+                shown[larva] += 1
+        elif _shows_feeding(candidate, frames):
+            true_feeding += 1
+        else:
+            false_feeding += 1
+    return ClipScore(
+        found={larva: length for larva, length in lengths_px.items() if shown[larva]},
+        missed={larva: length for larva, length in lengths_px.items() if not shown[larva]},
+        repeats=sum(shown.values()) - len(shown),
+        false_silhouettes=false_silhouettes,
+        false_feeding=false_feeding,
+        true_feeding=true_feeding,
+        duration_s=duration_s,
+    )
+
+
+def find_lengths(truth: ClipTruth) -> dict[str, float]:
+    """Return the largest visible length in px of each larva that is ever in the picture."""
+    lengths_px: dict[str, float] = {}
+    for frame in truth.frames:
+        for mark in frame.larvae:
+            lengths_px[mark.id] = max(lengths_px.get(mark.id, 0.0), mark.length_px)
+    return lengths_px
+
+
+def find_shown_larva(candidate: Candidate, frames: dict[int, FrameTruth]) -> str | None:
+    """Return the id of the larva that a silhouette candidate shows, by the rule of this file; None for a false one."""
+    hits = Counter(hit for view in candidate.views for hit in _find_hits(view, frames))
+    if not hits:
+        return None
+    larva, count = hits.most_common(1)[0]
+    return larva if count >= LEAST_SHARE_OF_VIEWS * len(candidate.views) else None
+
+
+def _find_hits(view: View, frames: dict[int, FrameTruth]) -> list[str]:
+    frame = frames.get(view.frame_index)
+    if frame is None:
+        return []
+    row, column = _find_middle(view.box)
+    hits = []
+    for mark in frame.larvae:
+        mark_row, mark_column = _find_middle(mark.box)
+        reach_px = max(LEAST_HIT_PX, mark.length_px / 2)
+        if (row - mark_row) ** 2 + (column - mark_column) ** 2 <= reach_px**2:
+            hits.append(mark.id)
+    return hits
+
+
+def _shows_feeding(candidate: Candidate, frames: dict[int, FrameTruth]) -> bool:
+    hits = sum(
+        _lies_in(_find_middle(view.box), mark.box)
+        for view in candidate.views
+        if view.frame_index in frames
+        for mark in frames[view.frame_index].feeding
+    )
+    return hits >= LEAST_SHARE_OF_VIEWS * len(candidate.views)
+
+
+def _find_middle(box: Box) -> tuple[float, float]:
+    return (box[0] + box[2] - 1) / 2, (box[1] + box[3] - 1) / 2
+
+
+def _lies_in(place: tuple[float, float], box: Box) -> bool:
+    row, column = place
+    return (
+        box[0] - FEEDING_MARGIN_PX <= row < box[2] + FEEDING_MARGIN_PX
+        and box[1] - FEEDING_MARGIN_PX <= column < box[3] + FEEDING_MARGIN_PX
+    )

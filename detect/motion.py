@@ -136,7 +136,7 @@ def link_frames(before: NDArray[np.uint8], after: NDArray[np.uint8], *, guess: P
     )
     if matrix is None or inliers.sum() < max(LEAST_INLIERS, LEAST_INLIER_SHARE * found.sum()):
         return None
-    (a, b, shift_x), (c, d, shift_y) = matrix.tolist()
+    a, b, shift_x, c, d, shift_y = (float(value) for value in matrix.ravel())
     return np.array([[d, c, shift_y * LINK_STEP_PX], [b, a, shift_x * LINK_STEP_PX]], dtype=np.float64)
 
 

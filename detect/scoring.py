@@ -11,18 +11,22 @@ from typing import Protocol
 import numpy as np
 from numpy.typing import NDArray
 
-from detect.feeding import score_feeding
-from detect.light import LitFrame
+from detect.feeding import find_feeding, score_feeding
+from detect.light import HALF_STEP_PX, LitFrame
 from detect.regions import Region, ScoredRegion
-from detect.silhouettes import Feature
+from detect.silhouettes import Feature, find_silhouettes
 
 
 class Scorer(Protocol):
-    """Anything that scores the regions of a frame: by hand-made rules or by a network."""
+    """Anything that finds and scores the regions of a frame: by hand-made rules or by a network."""
 
     @property
     def name(self) -> str:
         """What scored, with its version: kept with every candidate."""
+        ...
+
+    def find(self, lit: LitFrame) -> list[Region]:
+        """Return the outlined places of a frame that are worth scoring, of both kinds."""
         ...
 
     def score(self, lit: LitFrame, regions: Sequence[Region]) -> list[ScoredRegion]:
@@ -57,6 +61,10 @@ class HandMadeScorer:
         """Name and a digest of the weights, so that a changed weight is a changed scorer."""
         text = repr([(feature.name, weight) for feature, weight in WEIGHTS.items()]) + repr(BIAS)
         return "hand-made " + hashlib.sha256(text.encode()).hexdigest()[:8]
+
+    def find(self, lit: LitFrame) -> list[Region]:
+        """Return dark outlines and chewed edges."""
+        return find_silhouettes(lit) + find_feeding(lit.sky, lit.leaf, scale=HALF_STEP_PX)
 
     def score(self, lit: LitFrame, regions: Sequence[Region]) -> list[ScoredRegion]:
         """Score each region by the features of its kind; the frame itself is not looked at again."""

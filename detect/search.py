@@ -19,15 +19,13 @@ from numpy.typing import NDArray
 from detect.candidates import Candidate
 from detect.checkpoint import Checkpoint
 from detect.clips import ClipInfo, Frame, ReadReport, read_ahead, read_frames, read_rgb
-from detect.feeding import find_feeding
 from detect.following import SearchedFrame, find_centre, follow
 from detect.gathering import gather_candidate, rank_views
-from detect.light import HALF_STEP_PX, LitFrame, read_light
+from detect.light import read_light
 from detect.motion import Similarity, carry_points, link_frames, shrink_for_linking
 from detect.regions import ScoredRegion
 from detect.scoring import Scorer
 from detect.sharpness import WatchedFrame, choose_sharp, find_usable, rank_sharpness, watch_frames
-from detect.silhouettes import find_silhouettes
 from detect.snapshots import cut_picture, shrink_frame
 
 READ_AHEAD_FRAMES = 3
@@ -203,8 +201,7 @@ class _Looker:
         """Search one frame and measure the motion since the one before."""
         rgb = read_rgb(item.frame)
         lit = read_light(rgb)
-        regions = find_silhouettes(lit) + find_feeding(lit.sky, lit.leaf, scale=HALF_STEP_PX)
-        kept = self._choose(lit, self._scorer.score(lit, regions))
+        kept = self._choose(self._scorer.score(lit, self._scorer.find(lit)))
         small = shrink_for_linking(rgb)
         motion: Similarity | None = None
         carried: NDArray[np.float64] = np.empty((0, 2))
@@ -229,7 +226,7 @@ class _Looker:
             frame_jpeg=shrink_frame(rgb) if kept else b"",
         )
 
-    def _choose(self, lit: LitFrame, scored: list[ScoredRegion]) -> tuple[ScoredRegion, ...]:
+    def _choose(self, scored: list[ScoredRegion]) -> tuple[ScoredRegion, ...]:
         """Keep the best-scored regions that are worth following, best first."""
         worth = [region for region in scored if region.score >= self._settings.follow_score]
         worth.sort(key=lambda s: (-s.score, s.region.box))

@@ -1,20 +1,15 @@
-"""The camera's motion: the shift between neighbouring frames, and the transform between two closely searched ones.
+"""The camera's motion between two closely searched frames, and the motion of single places in them.
 
-Shifts are measured on an eighth of the frame by phase correlation, at every frame and cheaply, as stored (not turned
-upright). Transforms are similarities in upright full-resolution px. A leaf nearer than the crown moves on its own:
+The common shift comes from phase correlation of an eighth of the frame, the similarity from corners followed from there by
+optical flow at a quarter. All is in upright full-resolution (row, column) px. A leaf nearer than the crown moves on its own:
 `carry_points` follows single places. This file follows no candidate.
 """
-
-from dataclasses import dataclass
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-GLIMPSE_STEP_PX = 8
-"""One glimpse pixel stands for 8 x 8 px: phase correlation then costs well under a millisecond and still sees 1 px of shift."""
-
-LEAST_RESPONSE = 0.03
+LEAST_RESPONSE = 0.05
 """Below this peak height of the phase correlation the two frames have nothing in common (measured on drawn clips: cuts give
 under 0.02, hand shake over 0.1)."""
 
@@ -39,66 +34,8 @@ MOST_OWN_MOTION_PX = 160.0
 RANSAC_PX = 3.0
 """Corners farther than this (quarter-size px) from the common motion count as moving on their own: near leaves do."""
 
-Glimpse = NDArray[np.float32]
 Similarity = NDArray[np.float64]
-
-
-@dataclass(frozen=True, slots=True)
-class Path:
-    """A sum of shifts as stored, in px: how far the picture moved down and right, and whether every step was seen."""
-
-    rows_px: float = 0.0
-    columns_px: float = 0.0
-    unbroken: bool = True
-
-    def plus(self, other: "Path") -> "Path":
-        """Return this path followed by the other."""
-        return Path(
-            self.rows_px + other.rows_px,
-            self.columns_px + other.columns_px,
-            self.unbroken and other.unbroken,
-        )
-
-    def turn_upright(self, rotation_deg: int) -> "Path":
-        """Return this path in the upright picture, `rotation_deg` counter-clockwise from the stored one."""
-        rows, columns = self.rows_px, self.columns_px
-        for _ in range(rotation_deg // 90 % 4):
-            rows, columns = -columns, rows
-        return Path(rows, columns, self.unbroken)
-
-
-class Watcher:
-    """Measures the shift from each frame to the next; its state is the last glimpse."""
-
-    def __init__(self) -> None:
-        self._last: Glimpse | None = None
-        self._window: NDArray[np.float32] | None = None
-
-    def watch(self, luma: NDArray[np.uint8]) -> Path:
-        """Return the shift of a (H, W) uint8 picture against the one before; the first has none."""
-        glimpse = take_glimpse(luma)
-        last, self._last = self._last, glimpse
-        if last is None:
-            return Path()
-        if last.shape != glimpse.shape:
-            return Path(unbroken=False)
-        if self._window is None or self._window.shape != glimpse.shape:
-            self._window = cv2.createHanningWindow(glimpse.shape[::-1], cv2.CV_32F).astype(np.float32)
-        (dx, dy), response = cv2.phaseCorrelate(last, glimpse, self._window)
-        if response < LEAST_RESPONSE:
-            return Path(unbroken=False)
-        return Path(dy * GLIMPSE_STEP_PX, dx * GLIMPSE_STEP_PX)
-
-
-def take_glimpse(luma: NDArray[np.uint8]) -> Glimpse:
-    """Reduce a (H, W) uint8 picture to an eighth, float32; pictures under 32 px are kept as they are."""
-    height, width = luma.shape
-    if min(height, width) < 4 * GLIMPSE_STEP_PX:
-        return luma.astype(np.float32)
-    # Every second row and column is enough for an eighth, and halves the reading.
-    half = luma[::2, ::2]
-    size = (max(1, width // GLIMPSE_STEP_PX), max(1, height // GLIMPSE_STEP_PX))
-    return cv2.resize(half, size, interpolation=cv2.INTER_AREA).astype(np.float32)
+"""float64 (2, 3), acting on (row, column, 1)"""
 
 
 def shrink_for_linking(rgb: NDArray[np.uint8]) -> NDArray[np.uint8]:
@@ -109,13 +46,12 @@ def shrink_for_linking(rgb: NDArray[np.uint8]) -> NDArray[np.uint8]:
     return cv2.cvtColor(small, cv2.COLOR_RGB2GRAY).astype(np.uint8, copy=False)
 
 
-def link_frames(before: NDArray[np.uint8], after: NDArray[np.uint8], *, guess: Path) -> Similarity | None:
+def link_frames(before: NDArray[np.uint8], after: NDArray[np.uint8]) -> Similarity | None:
     """Estimate the similarity that carries upright full-resolution (row, column) px of one frame into a later one.
 
     Parameters
     ----------
     before, after : quarter-size grey pictures of `shrink_for_linking`
-    guess : the summed shift between them, upright; a broken path is a guess of none
 
     Returns
     -------
@@ -123,12 +59,12 @@ def link_frames(before: NDArray[np.uint8], after: NDArray[np.uint8], *, guess: P
     """
     if before.shape != after.shape or min(before.shape) < LEAST_LINK_SIZE_PX:
         return None
+    shift = measure_shift(before, after)
     corners = cv2.goodFeaturesToTrack(before, MOST_CORNERS, 0.01, 8)
-    if corners is None or len(corners) < LEAST_INLIERS:
+    if shift is None or corners is None or len(corners) < LEAST_INLIERS:
         return None
     start = corners.astype(np.float32, copy=False)
-    step = np.array([guess.columns_px, guess.rows_px], dtype=np.float32) / LINK_STEP_PX
-    moved, found = _flow(before, after, start, start + step)
+    moved, found = _flow(before, after, start, start + np.array(shift[::-1], dtype=np.float32))
     if found.sum() < LEAST_INLIERS:
         return None
     matrix, inliers = cv2.estimateAffinePartial2D(
@@ -138,6 +74,21 @@ def link_frames(before: NDArray[np.uint8], after: NDArray[np.uint8], *, guess: P
         return None
     a, b, shift_x, c, d, shift_y = (float(value) for value in matrix.ravel())
     return np.array([[d, c, shift_y * LINK_STEP_PX], [b, a, shift_x * LINK_STEP_PX]], dtype=np.float64)
+
+
+def measure_shift(before: NDArray[np.uint8], after: NDArray[np.uint8]) -> tuple[float, float] | None:
+    """Return how far one grey picture has moved (down, right) into another of the same size, in its own px.
+
+    Phase correlation at half their size (Kuglin and Hines 1975); None where the pictures have nothing in common.
+    """
+    rows, columns = before.shape
+    size = (columns // 2, rows // 2)
+    first, second = (
+        cv2.resize(p, size, interpolation=cv2.INTER_AREA).astype(np.float32) for p in (before, after)
+    )
+    window = cv2.createHanningWindow(size, cv2.CV_32F)
+    (right, down), response = cv2.phaseCorrelate(first, second, window)
+    return None if response < LEAST_RESPONSE else (2 * down, 2 * right)
 
 
 def carry_points(

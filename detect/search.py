@@ -206,8 +206,7 @@ class _Looker:
         motion: Similarity | None = None
         carried: NDArray[np.float64] = np.empty((0, 2))
         if self._last_small is not None:
-            guess = item.path.turn_upright(item.frame.rotation_deg)
-            motion = link_frames(self._last_small, small, guess=guess)
+            motion = link_frames(self._last_small, small)
             if motion is not None and self._last_regions:
                 places = np.array([find_centre(scored) for scored in self._last_regions])
                 carried = carry_points(self._last_small, small, points=places, similarity=motion)

@@ -6,14 +6,13 @@ This file finds nothing in a frame.
 
 from bisect import bisect_left, bisect_right
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from detect.clips import Frame, read_luma
-from detect.motion import Path, Watcher
 
 ROW_STEP = 4
 """Every fourth row is looked at: gradients along a row tell blur as well from a quarter of the rows, at a quarter of the time."""
@@ -28,18 +27,16 @@ Drawn clips: bodies of 16 px lose their outline at about this point; see tests/b
 
 @dataclass(frozen=True, slots=True, eq=False)
 class WatchedFrame:
-    """A frame with its sharpness and where the camera had moved by then.
+    """A frame with its sharpness.
 
     Attributes
     ----------
     frame : the frame itself, not yet converted
-    sharpness : mean absolute gradient in grey levels per px, comparable within one clip only
-    path : sum of the camera's shifts since the last frame that was looked at closely
+    sharpness : mean absolute gradient in grey levels, comparable within one clip only
     """
 
     frame: Frame
     sharpness: float
-    path: Path
 
 
 def measure_sharpness(luma: NDArray[np.uint8]) -> float:
@@ -59,11 +56,9 @@ def measure_sharpness(luma: NDArray[np.uint8]) -> float:
 
 
 def watch_frames(frames: Iterable[Frame]) -> Iterator[WatchedFrame]:
-    """Measure sharpness and the camera's shift on every frame."""
-    watcher = Watcher()
+    """Measure the sharpness of every frame."""
     for frame in frames:
-        luma = read_luma(frame)
-        yield WatchedFrame(frame, measure_sharpness(luma), watcher.watch(luma))
+        yield WatchedFrame(frame, measure_sharpness(read_luma(frame)))
 
 
 def choose_sharp(
@@ -72,28 +67,22 @@ def choose_sharp(
     """Yield the sharpest frame of each window of `window_s` seconds, the earliest of equals.
 
     Windows stand at whole multiples of `window_s` from the clip's first frame, so a search that goes on later in the clip
-    cuts the same windows: frames in the window of `done_s` only add to the path. The path of a yielded frame runs from the
-    frame yielded before it.
+    cuts the same windows: frames in the window of `done_s` are passed over.
     """
     best: WatchedFrame | None = None
-    to_best, since_best = Path(), Path()
-    window = -1
-    done_window = -1 if done_s is None else int(done_s / window_s)
+    done_window = window = -1 if done_s is None else int(done_s / window_s)
     for item in watched:
         here = int(item.frame.time_s / window_s)
         if here <= done_window:
-            since_best = since_best.plus(item.path)
             continue
         if best is not None and here != window:
-            yield replace(best, path=to_best)
-            best, to_best = None, Path()
+            yield best
+            best = None
         window = here
-        since_best = since_best.plus(item.path)
         if best is None or item.sharpness > best.sharpness:
             best = item
-            to_best, since_best = to_best.plus(since_best), Path()
     if best is not None:
-        yield replace(best, path=to_best)
+        yield best
 
 
 def rank_sharpness(values: Sequence[float]) -> list[float]:

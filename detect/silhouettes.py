@@ -30,8 +30,11 @@ LEAST_GROUND = 24.0
 GROUND_SHARE_OF_LEAF = 0.5
 """What surrounds a body is at least this bright (8-bit), and at least this share of the frame's leaves: it is lit."""
 
-MOST_REGIONS = 60
-"""Outlines kept in one frame, darkest and largest first; a larva of 10 px ranks within the first 40 on drawn frames."""
+MOST_OUTLINES = 150
+"""Outlines of one frame whose shape is looked at, largest first: bounds the work where a frame is full of specks."""
+
+MOST_REGIONS = 20
+"""Outlines of one frame that are measured closely, by shape and darkness: measuring one costs most of a millisecond."""
 
 RING_PX = 4
 """Width, in half-size elements, of the surroundings that are compared with the inside."""
@@ -77,7 +80,7 @@ class _Rough:
 def find_silhouettes(lit: LitFrame) -> list[Region]:
     """Return the dark outlines of one frame that could be bodies, as regions of kind "silhouette"."""
     depth = _measure_depth(lit)
-    roughs = _outline_dark(depth)
+    roughs = _choose_slugs(lit, _outline_dark(depth))
     regions = (_measure_region(lit, rough) for rough in roughs)
     return [region for region in regions if region is not None]
 
@@ -107,10 +110,26 @@ def _outline_dark(deep: NDArray[np.uint8]) -> list[_Rough]:
         _, _, width, height = cv2.boundingRect(contour)
         if max(width, height) > longest or np.hypot(width, height) < shortest:
             continue
-        area = cv2.contourArea(contour) + len(contour) / 2
+        area = cv2.contourArea(contour) + len(contour) / 2 + 1
         roughs.append(_Rough(contour.astype(np.int32, copy=False), area))
     roughs.sort(key=lambda rough: -rough.weight)
-    return roughs[:MOST_REGIONS]
+    return roughs[:MOST_OUTLINES]
+
+
+def _choose_slugs(lit: LitFrame, roughs: list[_Rough]) -> list[_Rough]:
+    """Keep the outlines most like a body by their shape and how dark they are, at a hundredth of the cost of measuring."""
+    ranked = []
+    for number, rough in enumerate(roughs):
+        _, (a, b), _ = cv2.minAreaRect(rough.contour)
+        long, short = max(a, b) + 1, min(a, b) + 1
+        fill = min(1.0, rough.weight / (long * short))
+        slimness = min(1.0, max(0.0, (0.9 - short / long) / 0.5))
+        x, y, w, h = cv2.boundingRect(rough.contour)
+        darkest, ground, _, _ = cv2.minMaxLoc(lit.green[y : y + h, x : x + w])
+        depth = 1 - darkest / max(1.0, ground, lit.leaf_level)
+        ranked.append((-(0.2 + slimness) * fill * depth, number))
+    ranked.sort()
+    return [roughs[number] for _, number in ranked[:MOST_REGIONS]]
 
 
 def _measure_region(lit: LitFrame, rough: _Rough) -> Region | None:

@@ -7,15 +7,14 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from detect.clips import Frame
-from detect.motion import Path
 from detect.sharpness import WatchedFrame, choose_sharp, find_usable, measure_sharpness, rank_sharpness
 
 
-def watch(time_s: float, sharpness: float, shift: float = 1.0) -> WatchedFrame:
+def watch(time_s: float, sharpness: float) -> WatchedFrame:
     frame = Frame(
         index=round(time_s * 100), time_s=time_s, rotation_deg=0, picture=np.zeros((8, 8, 3), np.uint8)
     )
-    return WatchedFrame(frame, sharpness, Path(shift, 0.0))
+    return WatchedFrame(frame, sharpness)
 
 
 def test_sharpness_falls_as_a_published_picture_is_blurred() -> None:
@@ -48,19 +47,10 @@ def test_blank_is_not_sharp_and_noise_is() -> None:
     assert measure_sharpness(rng.integers(0, 255, (200, 300)).astype(np.uint8)) > 10
 
 
-def test_each_window_gives_its_sharpest_frame_and_the_path_from_the_last() -> None:
-    """Two windows, two frames; the path sums every shift from one chosen frame to the next."""
+def test_each_window_gives_its_sharpest_frame() -> None:
+    """Two windows, two frames; of equals the earliest."""
     watched = [watch(0.0, 1), watch(0.1, 5), watch(0.2, 2), watch(0.35, 3), watch(0.5, 9), watch(0.6, 9)]
-    chosen = list(choose_sharp(watched, window_s=1 / 3))
-    assert [item.frame.time_s for item in chosen] == [0.1, 0.5]
-    assert [item.path.rows_px for item in chosen] == [2.0, 3.0]
-
-
-def test_a_break_in_the_path_counts_only_where_it_lies() -> None:
-    """A cut between the first and second chosen frame leaves the way to the third unbroken."""
-    cut = WatchedFrame(watch(0.4, 1).frame, 1.0, Path(unbroken=False))
-    chosen = list(choose_sharp([watch(0.0, 1), cut, watch(0.7, 1)], window_s=1 / 3))
-    assert [item.path.unbroken for item in chosen] == [True, False, True]
+    assert [item.frame.time_s for item in choose_sharp(watched, window_s=1 / 3)] == [0.1, 0.5]
 
 
 def test_no_frames_give_no_windows() -> None:
@@ -75,16 +65,12 @@ def test_no_frames_give_no_windows() -> None:
     cut=st.integers(0, 59),
 )
 def test_going_on_later_chooses_the_same_frames(times: list[float], values: list[int], cut: int) -> None:
-    """A search that stopped after any chosen frame and goes on from it chooses the same frames with the same paths."""
+    """A search that stopped after any chosen frame and goes on from it chooses the same frames."""
     watched = [watch(t, v) for t, v in zip(times, values, strict=False)]
-    whole = list(choose_sharp(watched, window_s=0.5))
+    whole = [item.frame.time_s for item in choose_sharp(watched, window_s=0.5)]
     at = min(cut, len(whole) - 1)
-    done = whole[at].frame.time_s
-    rest = [item for item in watched if item.frame.time_s >= done]
-    # The frame that was searched last is read again; its own shift belongs to the way before it.
-    rest[0] = WatchedFrame(rest[0].frame, rest[0].sharpness, Path())
-    again = list(choose_sharp(rest, window_s=0.5, done_s=done))
-    assert [(i.frame.time_s, i.path) for i in again] == [(i.frame.time_s, i.path) for i in whole[at + 1 :]]
+    rest = [item for item in watched if item.frame.time_s >= whole[at]]
+    assert [i.frame.time_s for i in choose_sharp(rest, window_s=0.5, done_s=whole[at])] == whole[at + 1 :]
 
 
 def test_ranks_run_from_worst_to_best() -> None:

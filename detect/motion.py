@@ -38,12 +38,13 @@ Similarity = NDArray[np.float64]
 """float64 (2, 3), acting on (row, column, 1)"""
 
 
-def shrink_for_linking(rgb: NDArray[np.uint8]) -> NDArray[np.uint8]:
-    """Return the grey quarter-size picture (H // 4, W // 4) uint8 that `link_frames` and `carry_points` compare."""
-    height, width = rgb.shape[:2]
-    size = (max(1, width // LINK_STEP_PX), max(1, height // LINK_STEP_PX))
-    small = cv2.resize(rgb, size, interpolation=cv2.INTER_AREA)
-    return cv2.cvtColor(small, cv2.COLOR_RGB2GRAY).astype(np.uint8, copy=False)
+def shrink_for_linking(half: NDArray[np.uint8]) -> NDArray[np.uint8]:
+    """Return the grey quarter-size picture (H // 4, W // 4) that `link_frames` compares, from a half-size RGB one."""
+    height, width = half.shape[:2]
+    size = (max(1, width // 2), max(1, height // 2))
+    return cv2.resize(cv2.cvtColor(half, cv2.COLOR_RGB2GRAY), size, interpolation=cv2.INTER_AREA).astype(
+        np.uint8, copy=False
+    )
 
 
 def link_frames(before: NDArray[np.uint8], after: NDArray[np.uint8]) -> Similarity | None:

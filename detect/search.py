@@ -45,7 +45,7 @@ class SearchSettings:
     kept_views : most views kept of one candidate
     """
 
-    window_s: float = 1 / 3
+    window_s: float = 0.5
     follow_score: float = 0.2
     most_followed: int = 12
     silhouette_score: float = 0.5
@@ -194,7 +194,7 @@ class _Looker:
 
     def resume(self, frame: Frame, searched: SearchedFrame) -> None:
         """Take up where a search stopped: `frame` is the one that was `searched` last."""
-        self._last_small = shrink_for_linking(read_rgb(frame))
+        self._last_small = shrink_for_linking(read_light(read_rgb(frame)).half)
         self._last_regions = searched.regions
 
     def look(self, item: WatchedFrame) -> SearchedFrame:
@@ -202,7 +202,7 @@ class _Looker:
         rgb = read_rgb(item.frame)
         lit = read_light(rgb)
         kept = self._choose(self._scorer.score(lit, self._scorer.find(lit)))
-        small = shrink_for_linking(rgb)
+        small = shrink_for_linking(lit.half)
         motion: Similarity | None = None
         carried: NDArray[np.float64] = np.empty((0, 2))
         if self._last_small is not None:
@@ -222,7 +222,7 @@ class _Looker:
             regions=kept,
             pictures=tuple(jpeg for jpeg, _ in pictures),
             origins_px=tuple(origin for _, origin in pictures),
-            frame_jpeg=shrink_frame(rgb) if kept else b"",
+            frame_jpeg=shrink_frame(lit.half) if kept else b"",
         )
 
     def _choose(self, scored: list[ScoredRegion]) -> tuple[ScoredRegion, ...]:

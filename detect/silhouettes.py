@@ -33,7 +33,7 @@ GROUND_SHARE_OF_LEAF = 0.5
 MOST_OUTLINES = 150
 """Outlines of one frame whose shape is looked at, largest first: bounds the work where a frame is full of specks."""
 
-MOST_REGIONS = 20
+MOST_REGIONS = 16
 """Outlines of one frame that are measured closely, by shape and darkness: measuring one costs most of a millisecond."""
 
 RING_PX = 4
@@ -188,7 +188,7 @@ def _refine_outline(lit: LitFrame, contour: NDArray[np.int32]) -> Outline:
     around = window[cv2.dilate(seed, np.ones((5, 5), np.uint8)) == 0]
     if not len(around):
         around = window.ravel()
-    level = (float(np.percentile(inside, 20)) + float(np.median(around))) / 2
+    level = (_find_quantile(inside, 0.2) + _find_quantile(around, 0.5)) / 2
     dark = cv2.bitwise_not(find_above(np.ascontiguousarray(window), level))
     reach = cv2.dilate(seed, np.ones((5, 5), np.uint8))
     dark = cv2.bitwise_and(dark, reach).astype(np.uint8, copy=False)
@@ -200,6 +200,12 @@ def _refine_outline(lit: LitFrame, contour: NDArray[np.int32]) -> Outline:
         best = full
     outline: Outline = best[:, 0, ::-1].astype(np.float32) + np.array([top, left], dtype=np.float32)
     return outline
+
+
+def _find_quantile(values: NDArray[np.uint8], share: float) -> float:
+    """Quantile of a few values by sorting: for small arrays several times faster than numpy's own, which interpolates."""
+    ordered = np.sort(values, axis=None)
+    return float(ordered[int(share * (len(ordered) - 1))])
 
 
 def measure_extent(outline: Outline) -> tuple[float, float]:
@@ -247,7 +253,7 @@ def _measure_edge(green: NDArray[np.uint8], inside: NDArray[np.uint8]) -> float:
     if not (just_out.any() and just_in.any() and far.any()):
         return 0.0
     darkest = float(green[inside > 0].min())
-    span = float(np.median(green[far])) - darkest
+    span = _find_quantile(green[far], 0.5) - darkest
     step = float(green[just_out].mean()) - float(green[just_in].mean())
     return float(np.clip(step / max(8.0, span), 0, 1))
 

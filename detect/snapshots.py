@@ -27,7 +27,7 @@ def cut_picture(rgb: NDArray[np.uint8], region: Region) -> tuple[bytes, tuple[in
 
 
 def shrink_frame(rgb: NDArray[np.uint8]) -> bytes:
-    """Return the whole (H, W, 3) frame as a JPEG of at most `FRAME_WIDTH_PX` on its longer side."""
+    """Return a whole frame (H, W, 3), at any size that fills it, as a JPEG of at most `FRAME_WIDTH_PX` on its longer side."""
     height, width = rgb.shape[:2]
     scale = min(1.0, FRAME_WIDTH_PX / max(height, width))
     size = (max(1, round(width * scale)), max(1, round(height * scale)))

@@ -1,0 +1,256 @@
+"""Drawn clips: a painted crown filmed frame by frame, with the truth of each frame.
+
+`draw_clip` gives frames one by one, so a long clip takes no more memory than a short one. The same settings and the same
+state of `rng` give the same bytes. Writing a clip to a file stands in `write`.
+"""
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from models.canopy.camera import (
+    Camera,
+    CameraSettings,
+    Sway,
+    choose_camera,
+    choose_sway,
+    expose,
+    find_blur,
+    find_gain,
+    find_in_frame,
+    find_scale,
+    find_shift,
+    map_layer,
+    spread_map,
+)
+from models.canopy.feeding import FeedingSettings
+from models.canopy.larvae import LarvaSettings
+from models.canopy.leaves import PlantSettings, grow_bank
+from models.canopy.light import FloatImage, LightSettings, choose_light, draw_sky
+from models.canopy.scene import LarvaPlace, MarkPlace, Scene, SceneSize, fill_softly, paint_scene
+from models.canopy.truth import Box, FeedingMark, FrameTruth, LarvaMark, LarvaTruth
+
+BANK_LEAVES = 48
+SWAY_MARGIN_PX = 40
+LEAST_VISIBLE = 0.02
+"""Less of a body than this share is not listed."""
+
+GAIN_LAG_S = 0.35
+"""Time in which automatic exposure takes two thirds of a step; common practice, no source."""
+
+
+@dataclass(frozen=True, slots=True)
+class CanopySettings:
+    """Everything that a drawn clip depends on besides its `rng`.
+
+    Attributes
+    ----------
+    size_px : (rows, columns) of the frame
+    frame_rate_hz, duration_s : of a clip
+    """
+
+    size_px: tuple[int, int] = (1080, 1920)
+    frame_rate_hz: float = 30.0
+    duration_s: float = 10.0
+    light: LightSettings = field(default_factory=LightSettings)
+    plant: PlantSettings = field(default_factory=PlantSettings)
+    feeding: FeedingSettings = field(default_factory=FeedingSettings)
+    larvae: LarvaSettings = field(default_factory=LarvaSettings)
+    camera: CameraSettings = field(default_factory=CameraSettings)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Filming:
+    """A painted crown and the camera under it, ready to be filmed."""
+
+    scene: Scene
+    camera: Camera
+    sways: tuple[Sway, ...]
+    settings: CanopySettings
+
+
+def prepare_filming(settings: CanopySettings, rng: np.random.Generator) -> Filming:
+    """Grow the leaves, paint the crown and choose the camera."""
+    camera = choose_camera(settings.camera, rng, duration_s=settings.duration_s, frame_px=settings.size_px)
+    scale, distance_m = _choose_scale(settings, rng)
+    light = choose_light(settings.light, rng)
+    bank = grow_bank(settings.plant, rng, count=BANK_LEAVES, feeding=settings.feeding)
+    size = SceneSize(settings.size_px, _find_margin(camera, scale, settings.duration_s), scale, distance_m * 1000)
+    sky = draw_sky(light, rng, settings.size_px)
+    scene = paint_scene(settings.plant, settings.larvae, light, bank, rng, size=size, sky=sky)
+    wind_mm = float(rng.uniform(*settings.camera.wind_mm))
+    sways = tuple(
+        choose_sway(rng, layer, wind_px=wind_mm * scale / layer.depth, leaf_px=50 * scale / layer.depth)
+        for layer in scene.layers
+    )
+    return Filming(scene, camera, sways, settings)
+
+
+def _choose_scale(settings: CanopySettings, rng: np.random.Generator) -> tuple[float, float]:
+    """Choose lens and distance so that larvae of the lengths asked for can exist."""
+    for _ in range(MOST_TRIES):
+        lens = float(np.exp(rng.uniform(*np.log(settings.camera.lens_mm))))
+        distance = float(rng.uniform(*settings.camera.distance_m))
+        scale = find_scale(lens, distance, max(settings.size_px))
+        if LEAST_SCALE <= scale <= MOST_SCALE:
+            break
+    return float(np.clip(scale, LEAST_SCALE, MOST_SCALE)), distance
+
+
+MOST_TRIES = 50
+LEAST_SCALE, MOST_SCALE = 0.35, 2.6
+"""px per mm: below, a full-grown larva is under 20 px; above, a leaf is larger than its largest sprite by far."""
+
+
+def _find_margin(camera: Camera, scale: float, duration_s: float) -> tuple[int, int]:
+    """How far (rows, columns) the nearest layer can move past the frame."""
+    waves = camera.path
+    reach = []
+    for axis, shake in enumerate((waves.shake_row, waves.shake_column)):
+        walked = abs(waves.walk_mm_s[axis]) * duration_s / 2 + float(waves.walk_waves[axis].amplitude.sum())
+        reach.append(int(float(shake.amplitude.sum()) + walked * scale + SWAY_MARGIN_PX))
+    return reach[0], reach[1]
+
+
+def draw_clip(settings: CanopySettings, rng: np.random.Generator) -> Iterator[tuple[NDArray[np.uint8], FrameTruth]]:
+    """Yield each frame, uint8 RGB (rows, columns, 3), with its truth."""
+    yield from film(prepare_filming(settings, rng), rng)
+
+
+def film(filming: Filming, rng: np.random.Generator) -> Iterator[tuple[NDArray[np.uint8], FrameTruth]]:
+    """Yield each frame of a prepared filming with its truth."""
+    settings, camera, scene = filming.settings, filming.camera, filming.scene
+    count = round(settings.duration_s * settings.frame_rate_hz)
+    follow = 1 - np.exp(-1 / (settings.frame_rate_hz * GAIN_LAG_S))
+    gain = 0.0
+    for index in range(count):
+        time_s = index / settings.frame_rate_hz
+        light, truth = look_up(filming, index=index, time_s=time_s)
+        wanted = find_gain(light, camera.brightness)
+        gain = wanted if index == 0 else gain + (wanted - gain) * follow
+        frame = expose(
+            light,
+            camera,
+            rng,
+            gain=gain,
+            blur_px=find_blur(camera, time_s),
+            shift_px=find_shift(camera, time_s, scene.px_per_mm),
+        )
+        yield frame, truth
+
+
+def list_larvae(scene: Scene) -> tuple[LarvaTruth, ...]:
+    """List the larvae of a crown as truth."""
+    return tuple(
+        LarvaTruth(place.larva_id, place.stage, place.length_mm, place.condition, place.pose) for place in scene.larvae
+    )
+
+
+def look_up(filming: Filming, *, index: int, time_s: float) -> tuple[FloatImage, FrameTruth]:
+    """Return the linear light that reaches the camera, float32 (rows, columns, 3), and the truth of that moment."""
+    scene, frame_px = filming.scene, filming.settings.size_px
+    grids = [
+        map_layer(filming.camera, layer, sway, time_s=time_s, frame_px=frame_px, px_per_mm=scene.px_per_mm)
+        for layer, sway in zip(scene.layers, filming.sways, strict=True)
+    ]
+    light = scene.sky.copy()
+    covers: list[FloatImage] = []
+    for layer, grid in zip(reversed(scene.layers), reversed(grids), strict=True):
+        seen = cv2.remap(
+            layer.picture, spread_map(grid, frame_px), None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REFLECT_101
+        )
+        cover = cv2.extractChannel(seen, 3)
+        clear = cv2.cvtColor(1 - cover, cv2.COLOR_GRAY2RGB)
+        light = cv2.add(cv2.multiply(light, clear), cv2.cvtColor(seen, cv2.COLOR_RGBA2RGB))
+        covers.append(np.asarray(cover, np.float32))
+    covers.reverse()
+    blur = np.hypot(
+        find_blur(filming.camera, time_s),
+        float(np.hypot(*find_shift(filming.camera, time_s, scene.px_per_mm))) / np.sqrt(12),
+    )
+    sharpness = float(1 / (1 + blur))
+    larvae = [
+        _mark_larva(place, outline, covers, sharpness=sharpness)
+        for place, outline in zip(scene.larvae, find_outlines(scene.larvae, grids), strict=True)
+    ]
+    feeding = [
+        _mark_feeding(place, outline, covers)
+        for place, outline in zip(scene.marks, find_outlines(scene.marks, grids), strict=True)
+    ]
+    truth = FrameTruth(
+        index,
+        time_s,
+        tuple(mark for mark in larvae if mark is not None),
+        tuple(mark for mark in feeding if mark is not None),
+    )
+    return np.asarray(light, np.float32), truth
+
+
+def find_outlines(
+    places: Sequence[LarvaPlace] | Sequence[MarkPlace], grids: list[FloatImage]
+) -> list[NDArray[np.float32]]:
+    """Return where in the frame the outlines of places are seen, float32 (N, 2) of (x, y) each, in the same order."""
+    found: dict[int, NDArray[np.float32]] = {}
+    for layer, grid in enumerate(grids):
+        chosen = [n for n, place in enumerate(places) if place.layer == layer]
+        if not chosen:
+            continue
+        points = find_in_frame(grid, np.concatenate([places[n].outline_xy for n in chosen]))
+        ends = np.cumsum([len(places[n].outline_xy) for n in chosen])
+        found.update(zip(chosen, np.split(points, ends[:-1]), strict=True))
+    return [found[n] for n in range(len(places))]
+
+
+def _mark_larva(
+    place: LarvaPlace, outline: NDArray[np.float32], covers: list[FloatImage], *, sharpness: float
+) -> LarvaMark | None:
+    box = find_box(outline, covers[0].shape)
+    if box is None:
+        return None
+    visible = measure_visible(outline, covers[: place.layer], covers[0].shape)
+    if visible < LEAST_VISIBLE:
+        return None
+    return LarvaMark(place.larva_id, box, outline[:, ::-1].copy(), measure_length(outline), visible, sharpness)
+
+
+LEAST_VISIBLE_LEAF = 0.6
+"""A feeding mark is listed where at least this share of it is hidden by nothing nearer."""
+
+
+def _mark_feeding(place: MarkPlace, outline: NDArray[np.float32], covers: list[FloatImage]) -> FeedingMark | None:
+    box = find_box(outline, covers[0].shape)
+    if box is None or measure_visible(outline, covers[: place.layer], covers[0].shape) < LEAST_VISIBLE_LEAF:
+        return None
+    return FeedingMark(place.mark_id, place.leaf_id, box, outline[:, ::-1].copy(), place.missing_percent)
+
+
+def find_box(outline_xy: NDArray[np.float32], frame_px: tuple[int, ...]) -> Box | None:
+    """Return the box of an outline (x, y) cut to the frame; None where it lies outside."""
+    low = np.floor(outline_xy.min(axis=0) + 0.5).astype(int)
+    high = np.floor(outline_xy.max(axis=0) + 0.5).astype(int) + 1
+    r0, c0 = max(0, int(low[1])), max(0, int(low[0]))
+    r1, c1 = min(frame_px[0], int(high[1])), min(frame_px[1], int(high[0]))
+    return (r0, c0, r1, c1) if r0 < r1 and c0 < c1 else None
+
+
+def measure_length(outline_xy: NDArray[np.float32]) -> float:
+    """Return the long side of the smallest rectangle round an outline."""
+    _, sides, _ = cv2.minAreaRect(outline_xy)
+    return float(max(sides))
+
+
+def measure_visible(outline_xy: NDArray[np.float32], covers: list[FloatImage], frame_px: tuple[int, ...]) -> float:
+    """Return the share of an outline's area that lies in the frame and under none of the covers."""
+    mask, (row, column) = fill_softly(outline_xy, pad_px=1, supersampling=2)
+    total = float(mask.sum())
+    r0, c0 = max(0, row), max(0, column)
+    r1, c1 = min(frame_px[0], row + mask.shape[0]), min(frame_px[1], column + mask.shape[1])
+    if r0 >= r1 or c0 >= c1 or total <= 0:
+        return 0.0
+    part = mask[r0 - row : r1 - row, c0 - column : c1 - column].copy()
+    for cover in covers:
+        part *= 1 - cover[r0:r1, c0:c1]
+    return float(np.clip(part.sum() / total, 0, 1))

@@ -1,0 +1,131 @@
+"""The light that falls on the crown and what a leaf lets through, in three bands: red, green, blue.
+
+Light is linear and relative: 1 is what a perfect white diffuser held at the top of the crown would shine with. Band
+transmittances are those of the PROSPECT-D leaf model, means over blue 450-490, green 530-570 and red 640-680 nm; a second
+leaf in the path multiplies again. The camera's colours stand in `camera`, not here.
+"""
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+FloatImage = NDArray[np.float32]
+
+RED, GREEN, BLUE = 0, 1, 2
+
+LEAF_AGES = (0.0, 0.5, 1.0)
+BAND_TRANSMITTANCES = (
+    (0.116, 0.321, 0.055),
+    (0.032, 0.177, 0.008),
+    (0.008, 0.102, 0.002),
+)
+"""(red, green, blue) of young (N 1.2, Cab 15), middle (N 1.5, Cab 30) and mature leaves (N 1.7, Cab 50 ug/cm2); PROSPECT-D
+(Feret et al. 2017, doi 10.1016/j.rse.2017.03.004), computed with the published package `prosail`."""
+
+
+@dataclass(frozen=True, slots=True)
+class LightSettings:
+    """The sky and the sun; each pair is a range from which one scene draws.
+
+    Attributes
+    ----------
+    clear_share : chance that the sky is clear, with a direct sun; else it is overcast
+    sky_level : sky radiance of a clear sky seen from below, relative to a lit white diffuser
+    cloud_level : the same for an overcast sky
+    sky_blueness : 0 grey to 1 deep blue, of a clear sky
+    sun_height_deg : height of the sun over the horizon
+    sun_width_deg : width of the sun's disc as penumbras show it; the true 0.53 widened by haze
+    ambient : light from below (ground, trunks), relative to that from above
+    flare_chance : chance that the sun or its glare stands near the frame
+    """
+
+    clear_share: float = 0.65
+    sky_level: tuple[float, float] = (0.1, 0.5)
+    cloud_level: tuple[float, float] = (0.7, 1.2)
+    sky_blueness: tuple[float, float] = (0.25, 0.9)
+    sun_height_deg: tuple[float, float] = (32.0, 62.0)
+    sun_width_deg: tuple[float, float] = (0.53, 1.2)
+    ambient: tuple[float, float] = (0.01, 0.05)
+    flare_chance: float = 0.25
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Light:
+    """The light of one scene.
+
+    Attributes
+    ----------
+    incident : float32 (3,), what falls on the uppermost leaves; no band exceeds 1
+    ambient : float32 (3,), what a surface sends back of the light from below, before its own colour
+    sun_offset_px : (row, column) by which a shadow moves on a leaf, per px of height between the two leaves
+    sun_width : width of the penumbra per px of height
+    is_clear : whether there is a direct sun
+    """
+
+    incident: NDArray[np.float32]
+    ambient: NDArray[np.float32]
+    sky: NDArray[np.float32]
+    sun_offset: tuple[float, float]
+    sun_width: float
+    is_clear: bool
+    flare: float
+
+
+def find_transmittance(age: float) -> NDArray[np.float32]:
+    """Return the (3,) red, green, blue transmittance of a leaf from 0 (just unfolded) to 1 (mature).
+
+    Between the three published leaves the logarithm (the absorbance) is interpolated, as pigments add.
+    """
+    logs = np.log(np.asarray(BAND_TRANSMITTANCES))
+    ages = np.asarray(LEAF_AGES)
+    bands = [np.exp(np.interp(age, ages, logs[:, band])) for band in range(3)]
+    return np.asarray(bands, np.float32)
+
+
+def choose_light(settings: LightSettings, rng: np.random.Generator) -> Light:
+    """Draw the light of one scene from its ranges."""
+    is_clear = bool(rng.random() < settings.clear_share)
+    ambient = np.float32(rng.uniform(*settings.ambient)) * np.asarray([0.95, 1.0, 0.8], np.float32)
+    azimuth = rng.uniform(0, 2 * np.pi)
+    slope = 1 / np.tan(np.deg2rad(rng.uniform(*settings.sun_height_deg)))
+    offset = (float(np.sin(azimuth) * slope), float(np.cos(azimuth) * slope))
+    width = float(np.deg2rad(rng.uniform(*settings.sun_width_deg)))
+    flare = float(rng.uniform(0.02, 0.12)) if rng.random() < settings.flare_chance else float(rng.uniform(0.0, 0.02))
+    if is_clear:
+        blue = rng.uniform(*settings.sky_blueness)
+        tint = (1 - blue) * np.ones(3) + blue * np.asarray([0.42, 0.68, 1.0])
+        sky = (rng.uniform(*settings.sky_level) * tint).astype(np.float32)
+        return Light(np.asarray([1.0, 0.97, 0.9], np.float32), ambient, sky, offset, width, True, flare)
+    sky = (rng.uniform(*settings.cloud_level) * np.asarray([0.95, 0.98, 1.0])).astype(np.float32)
+    incident = np.minimum(1.0, sky).astype(np.float32)
+    return Light(incident, ambient, sky, offset, OVERCAST_WIDTH, False, flare * 0.6)
+
+
+OVERCAST_WIDTH = 0.9
+"""Penumbra per px of height under cloud: light comes from the whole sky, so only leaves that touch cast a shadow with an edge."""
+
+
+def draw_sky(light: Light, rng: np.random.Generator, size_px: tuple[int, int]) -> FloatImage:
+    """Return the sky behind the crown, float32 (rows, columns, 3): a gradient and, now and then, clouds."""
+    rows, columns = size_px
+    small = (max(2, rows // 64), max(2, columns // 64))
+    tilt = rng.uniform(-0.25, 0.25, 2)
+    slope = np.linspace(-1, 1, small[0])[:, None] * tilt[0] + np.linspace(-1, 1, small[1])[None, :] * tilt[1]
+    cloud = draw_soft_noise(rng, small, cell_px=5)
+    amount = rng.uniform(0.0, 0.6) if light.is_clear else rng.uniform(0.05, 0.25)
+    cover = np.clip((cloud - 0.3) * 1.6, 0, 1) * amount
+    tint = light.sky[None, None, :] * (1 + slope[..., None])
+    white = float(light.sky.max()) * 1.6 * np.ones(3)
+    field = tint * (1 - cover[..., None]) + white * cover[..., None]
+    sky = cv2.resize(field.astype(np.float32), (columns, rows), interpolation=cv2.INTER_CUBIC)
+    return np.clip(sky, 0, None).astype(np.float32)
+
+
+def draw_soft_noise(rng: np.random.Generator, size_px: tuple[int, int], *, cell_px: float) -> FloatImage:
+    """Return smooth noise float32 (rows, columns), mean 0 and deviation about 1, with features of about `cell_px`."""
+    rows, columns = size_px
+    coarse = (max(2, int(rows / cell_px) + 3), max(2, int(columns / cell_px) + 3))
+    field = rng.standard_normal(coarse).astype(np.float32)
+    return cv2.resize(field, (columns, rows), interpolation=cv2.INTER_CUBIC).astype(np.float32)

@@ -1,0 +1,108 @@
+"""Drawn clips as files: H.264 or HEVC in MP4 as a phone writes them, with the truth file beside.
+
+Files go to a temporary name and are moved when whole. Recording time goes into the container's metadata, as phones do.
+"""
+
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from fractions import Fraction
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from models.canopy.clip import CanopySettings, film, list_larvae, prepare_filming
+from models.canopy.truth import FrameTruth, Truth, write_truth
+
+TIME_BASE = Fraction(1, 90_000)
+DEFAULT_MBIT_S = 17.0
+"""Bit rate of a phone's 1080p30 H.264."""
+
+KEY_FRAME_S = 1.0
+
+
+@dataclass(frozen=True, slots=True)
+class EncodingSettings:
+    """How a clip is encoded.
+
+    Attributes
+    ----------
+    codec : "libx264" or "libx265"
+    mbit_s : mean bit rate
+    preset : the encoder's speed; slower ones spend the bits better
+    """
+
+    codec: str = "libx264"
+    mbit_s: float = DEFAULT_MBIT_S
+    preset: str = "veryfast"
+
+
+def write_clip(
+    path: Path,
+    settings: CanopySettings,
+    *,
+    rng: np.random.Generator,
+    encoding: EncodingSettings | None = None,
+    tree: str = "",
+    recorded_at: datetime | None = None,
+) -> Truth:
+    """Draw a clip, write it to `path` (MP4) and its truth to NAME.truth.json beside it, and return the truth."""
+    filming = prepare_filming(settings, rng)
+    frames: list[FrameTruth] = []
+
+    def watch() -> Iterator[NDArray[np.uint8]]:
+        for frame, truth in film(filming, rng):
+            frames.append(truth)
+            yield frame
+
+    encode_frames(
+        path, watch(), frame_rate_hz=settings.frame_rate_hz, encoding=encoding or EncodingSettings(), recorded_at=recorded_at
+    )
+    truth = Truth(
+        path.name, settings.size_px, settings.frame_rate_hz, tree, list_larvae(filming.scene), tuple(frames)
+    )
+    write_truth(find_truth_path(path), truth)
+    return truth
+
+
+def find_truth_path(clip: Path) -> Path:
+    """Return where the truth of a clip or picture stands: NAME.truth.json beside it."""
+    return clip.with_name(clip.stem + ".truth.json")
+
+
+def encode_frames(
+    path: Path,
+    frames: Iterable[NDArray[np.uint8]],
+    *,
+    frame_rate_hz: float,
+    encoding: EncodingSettings,
+    recorded_at: datetime | None = None,
+) -> None:
+    """Encode uint8 RGB frames into an MP4 file."""
+    import av
+
+    draft = path.with_name(path.name + ".part")
+    rate = Fraction(frame_rate_hz).limit_denominator(1001)
+    try:
+        with av.open(str(draft), "w", format="mp4") as output:
+            if recorded_at is not None:
+                output.metadata["creation_time"] = recorded_at.astimezone(UTC).strftime("%Y-%m-%dT%H:%M:%S.000000Z")
+            stream = None
+            for index, frame in enumerate(frames):
+                if stream is None:
+                    stream = output.add_stream(encoding.codec, rate=rate, options={"preset": encoding.preset})
+                    stream.height, stream.width = frame.shape[:2]
+                    stream.pix_fmt = "yuv420p"
+                    stream.bit_rate = int(encoding.mbit_s * 1e6)
+                    stream.gop_size = max(1, round(frame_rate_hz * KEY_FRAME_S))
+                    stream.time_base = TIME_BASE
+                picture = av.VideoFrame.from_ndarray(frame, format="rgb24")
+                picture.pts = round(index / rate / TIME_BASE)
+                picture.time_base = TIME_BASE
+                output.mux(stream.encode(picture))
+            if stream is not None:
+                output.mux(stream.encode())
+        draft.replace(path)
+    finally:
+        draft.unlink(missing_ok=True)

@@ -9,13 +9,19 @@ candidate shows it; more candidates of the same larva are counted as repeats, no
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
+from statistics import median
 
 from detect.candidates import Candidate, View
 from detect.regions import Box
-from models.canopy.truth import ClipTruth, FrameTruth
+from models.canopy.truth import Truth, FrameTruth
 
 LEAST_HIT_PX = 6.0
 LEAST_SHARE_OF_VIEWS = 0.5
+LEAST_VISIBLE = 0.5
+LEAST_SEEN_S = 1.0
+"""A larva counts when at least half of it is in the picture and uncovered for a second in all; one that shows less is neither
+found nor missed, and a candidate of it is not false."""
+
 FEEDING_MARGIN_PX = 12.0
 """A feeding view hits where its middle lies in the marked box widened by this much: bites have no sharp end."""
 
@@ -26,7 +32,7 @@ class ClipScore:
 
     Attributes
     ----------
-    found : larva ids found, each with the largest length in px at which it was visible
+    found : larva ids found, each with its median visible length in px
     missed : larva ids not found, likewise
     repeats : silhouette candidates that show a larva already counted
     false_silhouettes, false_feeding : candidates that show nothing the truth knows
@@ -48,7 +54,7 @@ class ClipScore:
         return self.false_silhouettes * 60 / self.duration_s if self.duration_s > 0 else float("nan")
 
 
-def score_candidates(candidates: Sequence[Candidate], truth: ClipTruth, *, duration_s: float) -> ClipScore:
+def score_candidates(candidates: Sequence[Candidate], truth: Truth, *, duration_s: float) -> ClipScore:
     """Count the candidates of a searched clip against its truth."""
     frames = {frame.index: frame for frame in truth.frames}
     lengths_px = find_lengths(truth)
@@ -68,7 +74,7 @@ def score_candidates(candidates: Sequence[Candidate], truth: ClipTruth, *, durat
     return ClipScore(
         found={larva: length for larva, length in lengths_px.items() if shown[larva]},
         missed={larva: length for larva, length in lengths_px.items() if not shown[larva]},
-        repeats=sum(shown.values()) - len(shown),
+        repeats=shown.total() - len(shown),
         false_silhouettes=false_silhouettes,
         false_feeding=false_feeding,
         true_feeding=true_feeding,
@@ -76,13 +82,15 @@ def score_candidates(candidates: Sequence[Candidate], truth: ClipTruth, *, durat
     )
 
 
-def find_lengths(truth: ClipTruth) -> dict[str, float]:
-    """Return the largest visible length in px of each larva that is ever in the picture."""
-    lengths_px: dict[str, float] = {}
+def find_lengths(truth: Truth) -> dict[str, float]:
+    """Return the median visible length in px of each larva that counts: well visible for `LEAST_SEEN_S` in all."""
+    seen: dict[str, list[float]] = {}
     for frame in truth.frames:
         for mark in frame.larvae:
-            lengths_px[mark.id] = max(lengths_px.get(mark.id, 0.0), mark.length_px)
-    return lengths_px
+            if mark.visible >= LEAST_VISIBLE:
+                seen.setdefault(mark.larva_id, []).append(mark.length_px)
+    least_frames = LEAST_SEEN_S * truth.frame_rate_hz if len(truth.frames) > 1 else 1
+    return {larva: float(median(lengths)) for larva, lengths in seen.items() if len(lengths) >= least_frames}
 
 
 def find_shown_larva(candidate: Candidate, frames: dict[int, FrameTruth]) -> str | None:
@@ -104,7 +112,7 @@ def _find_hits(view: View, frames: dict[int, FrameTruth]) -> list[str]:
         mark_row, mark_column = _find_middle(mark.box)
         reach_px = max(LEAST_HIT_PX, mark.length_px / 2)
         if (row - mark_row) ** 2 + (column - mark_column) ** 2 <= reach_px**2:
-            hits.append(mark.id)
+            hits.append(mark.larva_id)
     return hits
 
 

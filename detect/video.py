@@ -1,12 +1,15 @@
-"""A video file opened and its frames read in the order they are shown, with the times their stamps say.
+"""A video file opened, and its frames read in the order shown, with the times that their stamps say.
 
-Times are counted from the first frame that decodes, whatever number its stamp starts at. Frames are handed over as the decoder
-left them (see `detect.pictures`). Photos are not read here.
+Times count from the first frame that decodes, whatever number its stamp begins at; each is later than the one before. Frames
+are handed over as the decoder left them (see `detect.pictures`), so that reading costs what decoding costs. What does not
+decode is passed over and told in the report; only a file that cannot be opened is an error. Photos are not read here.
 """
 
 import math
-from collections.abc import Iterator
+import os
+from collections.abc import Generator
 from contextlib import closing
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -18,11 +21,31 @@ if TYPE_CHECKING:
     from av import VideoFrame, VideoStream
     from av.container import InputContainer
 
-FORMATS = "mov,mp4,3gp,3g2,mj2,matroska,webm,avi,mpegts,mpeg,mpegvideo,h264,hevc,m4v,flv,asf,ogg,mxf,dv,ivf,yuv4mpegpipe,mjpeg"
-"""What a camera or a phone writes. Others are shut out: some of FFmpeg's formats read text as pictures, or follow links in it."""
+FORMATS = "mov,mp4,3gp,3g2,mj2,matroska,webm,avi,mpegts,mpeg,mpegvideo,h264,hevc,m4v,flv,asf,ogg,mxf,dv,ivf,yuv4mpegpipe"
+"""What cameras, phones and cutting programs write. Others are shut out: some of FFmpeg's formats take text for pictures, or
+follow links that stand in it."""
+
+SEEKABLE_FORMATS = ("mov", "matroska")
+"""Formats that keep a stamp for every frame and an index by time. A resumed reading of any other decodes from the start."""
+
+MOST_PIXELS = 8192 * 4608
+"""Larger frames are not decoded: it spans 8K, and a broken header must not fill the memory."""
+
+MOST_THREADS = 8
+"""Each decoding thread holds a frame or two, 12 to 25 MB at 4K; more than this many gain little and fill the memory."""
+
+MOST_READ_ERRORS = 16
+"""Read errors in a row after which the rest counts as lost; a bad place on a card spoils a few packets."""
+
+SEEK_MARGINS_S = (1.0, 4.0, 16.0, 64.0)
+"""How long before the wanted time to land, tried in turn. Indices are by decoding time, which leads the time shown by up to
+16 frames (ITU-T H.264 annex A), so the first is enough for a sound file."""
 
 USUAL_PERIOD_S = 1 / 30
 """Time from frame to frame where the file names no rate: what phones film by default (common practice, no source)."""
+
+MISSING_TAIL_S = 0.5
+"""A claimed duration may exceed the frames by this without a word: the sound often runs on a little."""
 
 
 def open_video(path: Path, sha256: str) -> ClipInfo:
@@ -33,29 +56,28 @@ def open_video(path: Path, sha256: str) -> ClipInfo:
     ClipError
         Where there is no picture that decodes.
     """
-    from av.error import FFmpegError
-
     with closing(_open(path)) as container:
         stream = _choose_stream(container, path)
-        try:
-            first = next(_decode(container, stream, ReadReport()), None)
-        except FFmpegError as error:
-            raise _no_picture(path, str(error)) from error
+        with closing(_decode(container, stream, _Damage())) as pictures:
+            first = next(pictures, None)
         if first is None:
-            raise _no_picture(path, "none in the whole file")
+            raise ClipError(
+                f"{path}: expected at least one picture that decodes, found none in the file; it may be cut off, protected, "
+                "or larger than 8K: copy it again from the camera, or convert it"
+            )
         rotation_deg = _round_rotation(first)
-        turned = rotation_deg in (90, 270)
+        is_turned = rotation_deg in (90, 270)
         rate = stream.average_rate
         return ClipInfo(
             path=path,
             sha256=sha256,
             kind="video",
-            width_px=first.height if turned else first.width,
-            height_px=first.width if turned else first.height,
+            width_px=first.height if is_turned else first.width,
+            height_px=first.width if is_turned else first.height,
             rotation_deg=rotation_deg,
             claimed_duration_s=_read_claimed_duration(container, stream),
-            claimed_frames=stream.frames,
-            frame_rate_hz=float(rate) if rate else 0.0,
+            claimed_frames=max(0, stream.frames),
+            frame_rate_hz=float(rate) if rate and rate > 0 else 0.0,
             codec=stream.codec_context.name,
             bit_depth=first.format.components[0].bits,
             size_bytes=path.stat().st_size,
@@ -64,20 +86,151 @@ def open_video(path: Path, sha256: str) -> ClipInfo:
 
 def read_video(
     info: ClipInfo, *, start_after_s: float | None, first_index: int, report: ReadReport
-) -> Iterator[Frame]:
+) -> Generator[Frame, None, None]:
     """Yield the frames after `start_after_s`; see `detect.clips.read_frames`."""
-    period_s = 1 / info.frame_rate_hz if info.frame_rate_hz > 0 else USUAL_PERIOD_S
     index = first_index
     report.frames = first_index
-    with closing(_open(info.path)) as container:
-        stream = _choose_stream(container, info.path)
-        for picture, time_s in _put_times(_decode(container, stream, report), report, period_s=period_s):
-            if start_after_s is not None and time_s <= start_after_s:
-                continue
-            report.frames, report.last_time_s, report.duration_s = index + 1, time_s, time_s + period_s
-            yield Frame(index, time_s, _round_rotation(picture), picture)
+    damage = _Damage()
+    clock = _Clock(period_s=1 / info.frame_rate_hz if info.frame_rate_hz > 0 else USUAL_PERIOD_S)
+    size_px: tuple[int, int] | None = None
+    with closing(_read_timed(info, clock, damage, start_after_s=start_after_s)) as timed:
+        for picture, time_s in timed:
+            if size_px is None:
+                size_px = (picture.width, picture.height)
+                report.problems.extend(_describe_oddities(picture, info))
+            if size_px != (picture.width, picture.height):
+                damage.resized += 1
+                picture = picture.reformat(width=size_px[0], height=size_px[1])
+            damage.blemished += picture.is_corrupt
+            report.frames, report.last_time_s = index + 1, time_s
+            report.duration_s = time_s + clock.period_s
+            yield Frame(index, time_s, info.rotation_deg, picture)
             index += 1
-    _report_missing_tail(info, report)
+    report.problems.extend(damage.describe())
+    report.problems.extend(clock.describe())
+    report.problems.extend(_describe_missing_tail(info, report))
+
+
+@dataclass(slots=True)
+class _Damage:
+    """Counts what was wrong with a file while it is read."""
+
+    broken_packets: int = 0
+    read_errors: int = 0
+    blemished: int = 0
+    resized: int = 0
+
+    def describe(self) -> list[str]:
+        said = []
+        if self.broken_packets:
+            said.append(
+                f"{self.broken_packets} damaged pieces of video could not be decoded and were passed over"
+            )
+        if self.read_errors:
+            said.append(f"the file could not be read in {self.read_errors} places")
+        if self.blemished:
+            said.append(f"{self.blemished} frames were decoded with faults in them")
+        if self.resized:
+            said.append(
+                f"the picture changes its size: {self.resized} frames were scaled to that of the first"
+            )
+        return said
+
+
+@dataclass(slots=True)
+class _Clock:
+    """Turns time stamps into seconds from the first frame, each later than the one before.
+
+    A stamp that is missing or does not go on gives one period after the last time.
+    """
+
+    period_s: float
+    first_stamp: int | None = None
+    last_s: float = -math.inf
+    repaired: int = 0
+
+    def read(self, picture: "VideoFrame") -> float:
+        time_s = -math.inf
+        stamp, base = picture.pts, picture.time_base
+        if stamp is not None and base:
+            if self.first_stamp is None:
+                # The frames before had no stamp: this one stands where they put it.
+                lead_s = self.last_s + self.period_s if math.isfinite(self.last_s) else 0.0
+                self.first_stamp = stamp - round(lead_s / base)
+            # Whole numbers until the last division, which rounds correctly: equal stamps give equal times in every reading.
+            time_s = (stamp - self.first_stamp) * base.numerator / base.denominator
+        if not time_s > self.last_s:
+            is_first = not math.isfinite(self.last_s)
+            time_s = 0.0 if is_first else self.last_s + self.period_s
+            self.repaired += 1
+        self.last_s = time_s
+        return time_s
+
+    def describe(self) -> list[str]:
+        if not self.repaired:
+            return []
+        return [
+            f"{self.repaired} frames had no time stamp that goes on; their times follow from the frame rate"
+        ]
+
+
+def _read_timed(
+    info: ClipInfo, clock: _Clock, damage: _Damage, *, start_after_s: float | None
+) -> Generator[tuple["VideoFrame", float], None, None]:
+    """Yield frames with their times, from the start or those after a time."""
+    if start_after_s is not None and start_after_s >= 0:
+        sought = _read_sought(info, clock, damage, after_s=start_after_s)
+        first = next(sought, None)
+        if first is not None:
+            yield first
+            yield from sought
+            return
+        # What was counted on the way belongs to an attempt that is given up.
+        clock.first_stamp, clock.last_s, clock.repaired = None, -math.inf, 0
+        damage.broken_packets = damage.read_errors = 0
+    with closing(_open(info.path)) as container:
+        for picture in _decode(container, _choose_stream(container, info.path), damage):
+            time_s = clock.read(picture)
+            if start_after_s is None or time_s > start_after_s:
+                yield picture, time_s
+
+
+def _read_sought(
+    info: ClipInfo, clock: _Clock, damage: _Damage, *, after_s: float
+) -> Generator[tuple["VideoFrame", float], None, None]:
+    """Yield the frames after a time from a key frame before it on; nothing where the file's index cannot be trusted.
+
+    It is trusted where every frame from the key frame to the first one handed over has a stamp that goes on, so that nothing
+    in the times depends on what came earlier.
+    """
+    with closing(_open(info.path)) as container:
+        if not container.format.name.startswith(SEEKABLE_FORMATS):
+            return
+        stream = _choose_stream(container, info.path)
+        first = next(_decode(container, stream, damage), None)
+        if first is None or first.pts is None or not first.time_base:
+            return
+        for margin_s in SEEK_MARGINS_S:
+            target = first.pts + math.floor((after_s - margin_s) / first.time_base)
+            try:
+                container.seek(max(first.pts, target), stream=stream)
+            except OSError:
+                return
+            clock.first_stamp, clock.last_s, clock.repaired = first.pts, -math.inf, 0
+            pictures = _decode(container, stream, damage)
+            landed = next(pictures, None)
+            if landed is not None and clock.read(landed) <= after_s:
+                break
+        else:
+            return
+        is_past = False
+        for picture in pictures:
+            time_s = clock.read(picture)
+            if not is_past and clock.repaired:
+                return
+            is_past = is_past or time_s > after_s
+            if is_past:
+                yield picture, time_s
 
 
 def _open(path: Path) -> "InputContainer":
@@ -87,10 +240,10 @@ def _open(path: Path) -> "InputContainer":
     try:
         # "file:" keeps a colon in a name from being taken for a protocol.
         return av.open(f"file:{path}", options={"format_whitelist": FORMATS, "protocol_whitelist": "file"})
-    except FFmpegError as error:
+    except (FFmpegError, OSError) as error:
         raise ClipError(
-            f"{path}: expected a video that can be opened, found something else ({error.strerror}); "
-            "check that the file was copied whole and plays, or leave it out"
+            f"{path}: expected a video that can be opened, found that it cannot be ({error.strerror}); "
+            "check that it was copied whole and plays, or leave it out"
         ) from error
 
 
@@ -101,51 +254,45 @@ def _choose_stream(container: "InputContainer", path: Path) -> "VideoStream":
     moving = [s for s in container.streams.video if not s.disposition & Disposition.attached_pic]
     if not moving:
         raise ClipError(
-            f"{path}: expected a video, found a file without a moving picture; "
-            "give the clip itself, not its sound or a list"
+            f"{path}: expected a video, found no moving picture in it; give the clip itself, not its sound"
         )
     stream = max(moving, key=lambda s: (s.codec_context.width * s.codec_context.height, -s.index))
     stream.thread_type = "AUTO"
+    if (os.cpu_count() or 1) > MOST_THREADS:
+        stream.codec_context.thread_count = MOST_THREADS
+    stream.codec_context.options = {"max_pixels": str(MOST_PIXELS)}
     return stream
 
 
-def _decode(container: "InputContainer", stream: "VideoStream", report: ReadReport) -> Iterator["VideoFrame"]:
-    """Yield what decodes, in the order shown; count what does not."""
+def _decode(
+    container: "InputContainer", stream: "VideoStream", damage: _Damage
+) -> Generator["VideoFrame", None, None]:
+    """Yield what decodes, in the order shown, and count what does not."""
     from av.error import FFmpegError
 
-    broken = 0
-    for packet in container.demux(stream):
+    errors_in_a_row = 0
+    while errors_in_a_row < MOST_READ_ERRORS:
         try:
-            yield from packet.decode()
-        except FFmpegError:
-            broken += 1
-    if broken:
-        report.problems.append(f"{broken} damaged pieces of video could not be decoded and were passed over")
-
-
-def _put_times(
-    pictures: Iterator["VideoFrame"], report: ReadReport, *, period_s: float
-) -> Iterator[tuple["VideoFrame", float]]:
-    """Give each frame its time from the first; where a stamp is missing or does not go on, one period after the last."""
-    start: int | None = None
-    last_s = -period_s
-    repaired = 0
-    for picture in pictures:
-        stamp = picture.pts
-        time_s = -math.inf
-        if stamp is not None and picture.time_base is not None:
-            start = stamp if start is None else start
-            base = picture.time_base
-            time_s = (stamp - start) * base.numerator / base.denominator
-        if time_s <= last_s:
-            repaired += 1
-            time_s = last_s + period_s
-        last_s = time_s
-        yield picture, time_s
-    if repaired:
-        report.problems.append(
-            f"{repaired} frames had no time stamp or one that did not go on; their times follow from the frame rate"
-        )
+            for packet in container.demux(stream):
+                errors_in_a_row = 0
+                # A packet that the file itself calls broken can spoil the frames after it, and hide those before.
+                if packet.is_corrupt:
+                    damage.broken_packets += 1
+                    continue
+                try:
+                    pictures = packet.decode()
+                except FFmpegError:
+                    damage.broken_packets += 1
+                    continue
+                yield from pictures
+            return
+        except (FFmpegError, OSError):
+            damage.read_errors += 1
+            errors_in_a_row += 1
+    try:
+        yield from stream.decode(None)
+    except FFmpegError:
+        damage.broken_packets += 1
 
 
 def _read_claimed_duration(container: "InputContainer", stream: "VideoStream") -> float:
@@ -154,21 +301,29 @@ def _read_claimed_duration(container: "InputContainer", stream: "VideoStream") -
     return container.duration / 1_000_000 if container.duration else math.nan
 
 
-def _report_missing_tail(info: ClipInfo, report: ReadReport) -> None:
-    missing_s = info.claimed_duration_s - report.duration_s
-    if missing_s > 0.5:
-        report.problems.append(
-            f"the file claims {info.claimed_duration_s:.1f} s, only {report.duration_s:.1f} s could be read; "
-            "the rest was not searched"
+def _describe_oddities(first: "VideoFrame", info: ClipInfo) -> list[str]:
+    """Say what of the pictures themselves limits the search."""
+    said = []
+    if first.interlaced_frame:
+        said.append("the clip is interlaced: edges of what moves are combed, and small larvae may be missed")
+    if first.rotation % 90:
+        said.append(
+            f"the clip asks to be turned by {first.rotation} degrees; it was turned by {info.rotation_deg}"
         )
+    return said
+
+
+def _describe_missing_tail(info: ClipInfo, report: ReadReport) -> list[str]:
+    if report.frames == 0:
+        return ["no frame could be read"]
+    missing_s = info.claimed_duration_s - report.duration_s
+    if not missing_s > MISSING_TAIL_S:
+        return []
+    return [
+        f"the file claims {info.claimed_duration_s:.1f} s, but its pictures end after {report.duration_s:.1f} s; "
+        "what is missing was not searched"
+    ]
 
 
 def _round_rotation(picture: "VideoFrame") -> int:
     return round(picture.rotation / 90) * 90 % 360
-
-
-def _no_picture(path: Path, found: str) -> ClipError:
-    return ClipError(
-        f"{path}: expected at least one picture that decodes, found {found}; "
-        "the recording may have been cut off or protected; copy it again from the camera"
-    )

@@ -26,6 +26,7 @@ __all__ = [
     "Frame",
     "ReadReport",
     "expand_paths",
+    "find_kind",
     "open_clip",
     "read_ahead",
     "read_frames",
@@ -50,7 +51,7 @@ def open_clip(path: Path) -> ClipInfo:
         Where the path is missing, empty or unreadable, or holds no picture.
     """
     try:
-        if _find_kind(path) == "photos":
+        if find_kind(path) == "photos":
             return open_photos(path)
         # Opened before it is hashed: a wrong file is told at once, however large.
         return replace(open_video(path, ""), sha256=digest_file(path))
@@ -67,7 +68,7 @@ def reopen_clip(path: Path, sha256: str) -> ClipInfo:
         As `open_clip`.
     """
     try:
-        if _find_kind(path) == "photos":
+        if find_kind(path) == "photos":
             return replace(open_photos(path), sha256=sha256)
         return open_video(path, sha256)
     except OSError as error:
@@ -102,8 +103,14 @@ def read_frames(
     return read(info, start_after_s=start_after_s, first_index=first_index, report=report)
 
 
-def _find_kind(path: Path) -> ClipKind:
-    """Tell videos from photos by their bytes; refuse what is neither file nor folder, and empty files."""
+def find_kind(path: Path) -> ClipKind:
+    """Tell videos from photos by their bytes; a folder is one of photos.
+
+    Raises
+    ------
+    ClipError
+        Where there is nothing, an empty file, or neither file nor folder.
+    """
     if not path.exists():
         found = "a link that leads nowhere" if path.is_symlink() else "nothing there"
         raise ClipError(

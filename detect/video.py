@@ -111,6 +111,18 @@ def read_video(
     report.problems.extend(_describe_missing_tail(info, report))
 
 
+def read_metadata(path: Path) -> dict[str, str]:
+    """Return what the file says of itself in words: of the whole, and where that is silent, of its video.
+
+    Raises
+    ------
+    ClipError
+        As `open_video`.
+    """
+    with closing(_open(path)) as container:
+        return {**_choose_stream(container, path).metadata, **container.metadata}
+
+
 @dataclass(slots=True)
 class _Damage:
     """Counts what was wrong with a file while it is read."""
@@ -239,7 +251,11 @@ def _open(path: Path) -> "InputContainer":
 
     try:
         # "file:" keeps a colon in a name from being taken for a protocol.
-        return av.open(f"file:{path}", options={"format_whitelist": FORMATS, "protocol_whitelist": "file"})
+        return av.open(
+            f"file:{path}",
+            options={"format_whitelist": FORMATS, "protocol_whitelist": "file"},
+            metadata_errors="replace",
+        )
     except (FFmpegError, OSError) as error:
         raise ClipError(
             f"{path}: expected a video that can be opened, found that it cannot be ({error.strerror}); "

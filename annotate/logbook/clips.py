@@ -1,0 +1,240 @@
+"""Clips and their stretches in the logbook, and the visits that arise from them.
+
+A clip is known by the sha256 of its bytes. A stretch ties a part of it to a tree; from the tree's site and the local date comes
+the visit. Stretches of a clip never overlap: the one said last counts, and older ones are cut where it lies.
+"""
+
+from datetime import UTC, datetime, timedelta
+from typing import TYPE_CHECKING
+
+from sqlalchemy import select, update
+from sqlalchemy.orm import Session
+
+from annotate.errors import AnnotateError
+from annotate.logbook.opening import Logbook
+from annotate.logbook.records import Clip, Stretch
+from annotate.logbook.tables import (
+    CandidateRow,
+    ClipRow,
+    ObservationChangeRow,
+    ObservationRow,
+    SiteRow,
+    StretchRow,
+    TreeRow,
+    VisitRow,
+)
+from annotate.zones import find_local_date, read_zone
+
+if TYPE_CHECKING:
+    from detect.clip_info import ClipInfo
+
+SHORTEST_STRETCH_S = 0.04
+"""Left-overs of a cut stretch shorter than one frame at 25 frames/s are dropped."""
+
+
+def add_clip(
+    logbook: Logbook,
+    info: "ClipInfo",
+    *,
+    recorded_at: datetime,
+    zone: str,
+    recorded_from: str,
+    duration_s: float,
+) -> Clip:
+    """Add a clip, or note that a known one (the same bytes) now lies elsewhere; return it.
+
+    Parameters
+    ----------
+    recorded_at : aware moment of the first frame
+    zone : local zone, a name or an offset
+    recorded_from : what the moment was read from: "metadata", "file date", "given"
+    duration_s : of what can be read; 0 before that is known, `save_search` puts it right
+    """
+    read_zone(zone)
+    with logbook.writing() as session:
+        row = session.scalar(select(ClipRow).where(ClipRow.sha256 == info.sha256))
+        if row is None:
+            row = ClipRow(sha256=info.sha256, added_at=datetime.now(UTC), duration_s=duration_s)
+            session.add(row)
+            row.recorded_at, row.zone, row.recorded_from = recorded_at, zone, recorded_from
+        row.path, row.name = str(info.path.absolute()), info.path.name
+        row.kind, row.codec = info.kind, info.codec
+        row.width_px, row.height_px = info.width_px, info.height_px
+        row.frame_rate_hz = info.frame_rate_hz
+        session.flush()
+        return to_clip(row)
+
+
+def find_clip_by_sha256(logbook: Logbook, sha256: str) -> Clip | None:
+    """Return the clip with these bytes, None where it was never added."""
+    with logbook.reading() as session:
+        row = session.scalar(select(ClipRow).where(ClipRow.sha256 == sha256))
+        return None if row is None else to_clip(row)
+
+
+def find_clip(logbook: Logbook, clip_id: int) -> Clip:
+    """Return the clip of that id."""
+    with logbook.reading() as session:
+        return to_clip(get_clip(session, clip_id))
+
+
+def list_clips(logbook: Logbook) -> tuple[Clip, ...]:
+    """Return all clips in the order they were recorded."""
+    with logbook.reading() as session:
+        return tuple(
+            to_clip(row) for row in session.scalars(select(ClipRow).order_by(ClipRow.recorded_at, ClipRow.id))
+        )
+
+
+def add_stretch(
+    logbook: Logbook, clip_id: int, *, tree_id: int, start_s: float, end_s: float, source: str = "given"
+) -> Stretch:
+    """Say under which tree a part of a clip was filmed; candidates and observations of that part move to that tree.
+
+    Older stretches are cut where the new one lies. The visit of the tree's site on the clip's local date is made where missing.
+
+    Raises
+    ------
+    annotate.errors.AnnotateError
+        Where the stretch has no length, or there is no such clip or tree.
+    """
+    if not 0 <= start_s < end_s:
+        raise AnnotateError(
+            f"stretch: expected a start of 0 s or later and an end after it; found {start_s:g} to {end_s:g} s; correct them"
+        )
+    with logbook.writing() as session:
+        clip = get_clip(session, clip_id)
+        tree = session.get(TreeRow, tree_id)
+        if tree is None:
+            raise AnnotateError(
+                f"tree: expected the id of a tree; found {tree_id}; see them with: leafshade trees"
+            )
+        _cut_older(session, clip_id, start_s=start_s, end_s=end_s)
+        row = StretchRow(clip_id=clip_id, tree_id=tree_id, start_s=start_s, end_s=end_s, source=source)
+        session.add(row)
+        session.flush()
+        clip.visit_id = join_visit(session, clip, tree.site_id)
+        _move_candidates(session, clip, row)
+        site = session.get_one(SiteRow, tree.site_id)
+        return Stretch(row.id, clip_id, site.code, tree.code, start_s, end_s, source)
+
+
+def list_stretches(logbook: Logbook, clip_id: int) -> tuple[Stretch, ...]:
+    """Return the stretches of a clip in order of time."""
+    wanted = (
+        select(StretchRow, SiteRow.code, TreeRow.code)
+        .join(TreeRow, TreeRow.id == StretchRow.tree_id)
+        .join(SiteRow, SiteRow.id == TreeRow.site_id)
+        .where(StretchRow.clip_id == clip_id)
+        .order_by(StretchRow.start_s)
+    )
+    with logbook.reading() as session:
+        return tuple(
+            Stretch(row.id, clip_id, site, tree, row.start_s, row.end_s, row.source)
+            for row, site, tree in session.execute(wanted)
+        )
+
+
+def get_clip(session: Session, clip_id: int) -> ClipRow:
+    """Return the row of a clip, or raise where there is none."""
+    row = session.get(ClipRow, clip_id)
+    if row is None:
+        raise AnnotateError(f"clip: expected the id of a clip; found {clip_id}; search the clip first")
+    return row
+
+
+def find_tree_at(session: Session, clip_id: int, time_s: float) -> int | None:
+    """Return the id of the tree under which that moment of a clip was filmed, None where nobody said."""
+    return session.scalar(
+        select(StretchRow.tree_id)
+        .where(StretchRow.clip_id == clip_id, StretchRow.start_s <= time_s, StretchRow.end_s >= time_s)
+        .order_by(StretchRow.start_s.desc())
+        .limit(1)
+    )
+
+
+def join_visit(session: Session, clip: ClipRow, site_id: int) -> int:
+    """Return the id of the visit a clip belongs to, made where missing; its times, unless given, widen to hold the clip."""
+    site = session.get_one(SiteRow, site_id)
+    day = find_local_date(clip.recorded_at, site.zone)
+    visit = session.scalar(select(VisitRow).where(VisitRow.site_id == site_id, VisitRow.date == day))
+    if visit is None:
+        visit = VisitRow(site_id=site_id, date=day, zone=site.zone, times_from="footage")
+        session.add(visit)
+    if visit.times_from == "footage":
+        end = clip.recorded_at + timedelta(seconds=clip.duration_s)
+        visit.started_at = min(visit.started_at or clip.recorded_at, clip.recorded_at)
+        visit.ended_at = max(visit.ended_at or end, end)
+    session.flush()
+    return visit.id
+
+
+def _cut_older(session: Session, clip_id: int, *, start_s: float, end_s: float) -> None:
+    older = session.scalars(
+        select(StretchRow).where(
+            StretchRow.clip_id == clip_id, StretchRow.start_s < end_s, StretchRow.end_s > start_s
+        )
+    ).all()
+    for row in older:
+        left = (row.start_s, start_s)
+        right = (end_s, row.end_s)
+        kept = [part for part in (left, right) if part[1] - part[0] >= SHORTEST_STRETCH_S]
+        session.delete(row)
+        for part in kept:
+            session.add(
+                StretchRow(
+                    clip_id=clip_id, tree_id=row.tree_id, start_s=part[0], end_s=part[1], source=row.source
+                )
+            )
+    session.flush()
+
+
+def _move_candidates(session: Session, clip: ClipRow, stretch: StretchRow) -> None:
+    """Give the candidates filmed in a stretch its tree, and move their observations along, with history."""
+    inside = (
+        CandidateRow.clip_id == clip.id,
+        CandidateRow.best_s >= stretch.start_s,
+        CandidateRow.best_s <= stretch.end_s,
+        CandidateRow.tree_id.is_distinct_from(stretch.tree_id),
+    )
+    observations = session.scalars(
+        select(ObservationRow)
+        .join(CandidateRow, CandidateRow.id == ObservationRow.candidate_id)
+        .where(*inside)
+    ).all()
+    now = datetime.now(UTC)
+    for observation in observations:
+        session.add(
+            ObservationChangeRow(
+                observation_id=observation.id,
+                field="tree_id",
+                old=None if observation.tree_id is None else str(observation.tree_id),
+                new=str(stretch.tree_id),
+                who=f"stretch {stretch.source}",
+                at=now,
+            )
+        )
+        observation.tree_id = stretch.tree_id
+        observation.visit_id = clip.visit_id
+    session.execute(update(CandidateRow).where(*inside).values(tree_id=stretch.tree_id))
+
+
+def to_clip(row: ClipRow) -> Clip:
+    """Return what leaves this room of a clip."""
+    return Clip(
+        id=row.id,
+        sha256=row.sha256,
+        path=row.path,
+        name=row.name,
+        kind=row.kind,
+        width_px=row.width_px,
+        height_px=row.height_px,
+        frame_rate_hz=row.frame_rate_hz,
+        duration_s=row.duration_s,
+        codec=row.codec,
+        recorded_at=row.recorded_at,
+        zone=row.zone,
+        recorded_from=row.recorded_from,
+        added_at=row.added_at,
+        visit_id=row.visit_id,
+    )

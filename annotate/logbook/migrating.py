@@ -1,0 +1,66 @@
+"""Brings the database of a logbook to the present tables, step by step, all steps or none.
+
+The usual case, nothing to do, is told by one query; Alembic is loaded only when there is something to do.
+"""
+
+from pathlib import Path
+
+from sqlalchemy import Connection, Engine, text
+
+from annotate.errors import AnnotateError
+from annotate.logbook.database import APPLICATION_ID, WRITES, say_plainly
+
+NEWEST = "0001"
+"""The last step in `migrations/versions`."""
+
+STEPS_FOLDER = Path(__file__).parent / "migrations"
+
+
+def bring_up_to_date(engine: Engine, path: Path) -> None:
+    """Run the steps that this database lacks.
+
+    Raises
+    ------
+    annotate.errors.AnnotateError
+        Where the file is no logbook's database, or was written by a newer program.
+    """
+    with say_plainly(path):
+        with engine.connect() as connection:
+            version = read_version(connection, path)
+        if version != NEWEST:
+            with engine.execution_options(**{WRITES: True}).begin() as connection:
+                # Another process may have run the steps since the first look.
+                if read_version(connection, path) != NEWEST:
+                    run_steps(connection, NEWEST)
+
+
+def read_version(connection: Connection, path: Path) -> str:
+    """Return the step this database has reached; empty for a new file."""
+    application_id = connection.execute(text("PRAGMA application_id")).scalar_one()
+    tables = connection.execute(text("SELECT count(*) FROM sqlite_master")).scalar_one()
+    if application_id != APPLICATION_ID:
+        if tables == 0:
+            return ""
+        raise AnnotateError(
+            f"logbook {path}: expected a logbook's database; found a database of another program; choose another folder"
+        )
+    version = str(connection.execute(text("SELECT version_num FROM alembic_version")).scalar_one())
+    if version > NEWEST:
+        raise AnnotateError(
+            f"logbook {path}: expected tables of step {NEWEST} or older; found step {version}, written by a newer Leafshade; "
+            "update the program: pip install --upgrade leafshade"
+        )
+    return version
+
+
+def run_steps(connection: Connection, target: str) -> None:
+    """Run Alembic's steps up to `target` inside the connection's open transaction."""
+    from alembic import command
+    from alembic.config import Config
+
+    config = Config()
+    config.set_main_option("script_location", str(STEPS_FOLDER).replace("%", "%%"))
+    config.set_main_option("path_separator", "os")
+    config.attributes["connection"] = connection
+    command.upgrade(config, target)
+    connection.execute(text(f"PRAGMA application_id = {APPLICATION_ID}"))

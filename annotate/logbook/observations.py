@@ -1,0 +1,231 @@
+"""Observations: made from confirmed candidates, withdrawn and brought back, completed with details, listed.
+
+Nothing of an observation is overwritten without a row of history that holds the value before.
+"""
+
+from datetime import datetime
+from typing import Any
+
+from sqlalchemy import Select, select
+from sqlalchemy.orm import Session
+
+from annotate.errors import AnnotateError
+from annotate.logbook.opening import Logbook
+from annotate.logbook.records import Details, Observation, ObservationChange
+from annotate.logbook.tables import (
+    CandidateRow,
+    ClipRow,
+    ObservationChangeRow,
+    ObservationRow,
+    SiteRow,
+    TreeRow,
+    VerdictRow,
+    ViewRow,
+)
+from annotate.words import BEHAVIOURS, CONDITIONS, STAGES, read_word
+
+LONGEST_NOTE = 2000
+"""Letters; a note is a sentence or two, and a page of text by mistake should be seen as one."""
+
+
+def set_details(
+    logbook: Logbook,
+    observation_id: int,
+    *,
+    stage: str | None,
+    condition: str | None,
+    behaviour: str | None,
+    note: str | None,
+    who: str,
+    at: datetime,
+) -> Observation:
+    """Set what is said of the animal, as a form does: all four, None or empty for nothing said; the history is kept.
+
+    Raises
+    ------
+    annotate.errors.AnnotateError
+        Where there is no such observation, or a word is none of `annotate.words`.
+    """
+    details = check_details(Details(stage, condition, behaviour, note))
+    with logbook.writing() as session:
+        row = session.get(ObservationRow, observation_id)
+        if row is None:
+            raise AnnotateError(
+                f"observation: expected the id of an observation; found {observation_id}; see them with: leafshade observations"
+            )
+        for field in ("stage", "condition", "behaviour", "note"):
+            change_field(session, row, field, new=getattr(details, field), who=who, at=at)
+        session.flush()
+        return _read_one(session, ObservationRow.id == observation_id)
+
+
+def find_observation(logbook: Logbook, *, candidate_id: int) -> Observation | None:
+    """Return the observation that a candidate was confirmed as, withdrawn or not; None where it never was."""
+    with logbook.reading() as session:
+        found = session.execute(
+            _select_observations().where(ObservationRow.candidate_id == candidate_id)
+        ).first()
+        return None if found is None else _to_observation(*found)
+
+
+def list_observations(
+    logbook: Logbook,
+    *,
+    site: str = "",
+    tree: str = "",
+    since: datetime | None = None,
+    until: datetime | None = None,
+    with_withdrawn: bool = False,
+) -> tuple[Observation, ...]:
+    """Return observations by date: of one site or tree (code) where named, from `since` until before `until`."""
+    wanted = _select_observations().order_by(ObservationRow.at, ObservationRow.id)
+    if site:
+        wanted = wanted.where(SiteRow.code == site)
+    if tree:
+        wanted = wanted.where(TreeRow.code == tree)
+    if since is not None:
+        wanted = wanted.where(ObservationRow.at >= since)
+    if until is not None:
+        wanted = wanted.where(ObservationRow.at < until)
+    if not with_withdrawn:
+        wanted = wanted.where(ObservationRow.withdrawn_at.is_(None))
+    with logbook.reading() as session:
+        return tuple(_to_observation(*found) for found in session.execute(wanted))
+
+
+def list_changes(logbook: Logbook, observation_id: int) -> tuple[ObservationChange, ...]:
+    """Return what was changed of an observation after it was made, oldest first."""
+    wanted = (
+        select(ObservationChangeRow)
+        .where(ObservationChangeRow.observation_id == observation_id)
+        .order_by(ObservationChangeRow.id)
+    )
+    with logbook.reading() as session:
+        return tuple(
+            ObservationChange(row.field, row.old, row.new, row.who, row.at) for row in session.scalars(wanted)
+        )
+
+
+def follow_answer(
+    session: Session, candidate: CandidateRow, verdict: VerdictRow, *, details: Details | None, taxon: str
+) -> None:
+    """Make, bring back or withdraw the observation of a candidate, as its newest answer says.
+
+    Parameters
+    ----------
+    taxon : what is written where the tree names no expected taxon
+    """
+    row = session.scalar(select(ObservationRow).where(ObservationRow.candidate_id == candidate.id))
+    if candidate.answer != "confirm":
+        if row is not None and row.withdrawn_at is None:
+            change_field(session, row, "withdrawn_at", new=verdict.at, who=verdict.reviewer, at=verdict.at)
+        return
+    said = None if details is None else check_details(details)
+    if row is None:
+        session.add(_make_observation(session, candidate, verdict, details=said or Details(), taxon=taxon))
+        return
+    who, at = verdict.reviewer, verdict.at
+    change_field(session, row, "withdrawn_at", new=None, who=who, at=at)
+    change_field(session, row, "verdict_id", new=verdict.id, who=who, at=at)
+    if said is not None:
+        for field in ("stage", "condition", "behaviour", "note"):
+            change_field(session, row, field, new=getattr(said, field), who=who, at=at)
+
+
+def check_details(details: Details) -> Details:
+    """Return the details with each word as `annotate.words` writes it."""
+    note = (details.note or "").strip() or None
+    if note is not None and len(note) > LONGEST_NOTE:
+        raise AnnotateError(
+            f"note: expected at most {LONGEST_NOTE} letters; found {len(note)}; shorten it, or keep the text elsewhere"
+        )
+    return Details(
+        stage=read_word(details.stage, STAGES, what="stage"),
+        condition=read_word(details.condition, CONDITIONS, what="condition"),
+        behaviour=read_word(details.behaviour, BEHAVIOURS, what="behaviour"),
+        note=note,
+    )
+
+
+def change_field(
+    session: Session, row: ObservationRow, field: str, *, new: Any, who: str, at: datetime
+) -> None:
+    """Change one field of an observation and keep the value before; nothing happens where it is the same."""
+    old = getattr(row, field)
+    if old == new:
+        return
+    setattr(row, field, new)
+    session.add(
+        ObservationChangeRow(
+            observation_id=row.id, field=field, old=_write_value(old), new=_write_value(new), who=who, at=at
+        )
+    )
+
+
+def _make_observation(
+    session: Session, candidate: CandidateRow, verdict: VerdictRow, *, details: Details, taxon: str
+) -> ObservationRow:
+    clip = session.get_one(ClipRow, candidate.clip_id)
+    tree = None if candidate.tree_id is None else session.get_one(TreeRow, candidate.tree_id)
+    evidence = session.scalar(
+        select(ViewRow.picture).where(ViewRow.candidate_id == candidate.id).order_by(ViewRow.rank).limit(1)
+    )
+    return ObservationRow(
+        tree_id=candidate.tree_id,
+        visit_id=clip.visit_id,
+        source="footage",
+        candidate_id=candidate.id,
+        verdict_id=verdict.id,
+        at=candidate.at,
+        zone=clip.zone,
+        taxon=(tree.expected_taxon if tree is not None else "") or taxon,
+        stage=details.stage,
+        condition=details.condition,
+        behaviour=details.behaviour,
+        note=details.note,
+        count=1,
+        observer=verdict.reviewer,
+        evidence=evidence,
+        withdrawn_at=None,
+    )
+
+
+def _select_observations() -> "Select[ObservationRow, str | None, str | None]":
+    return (
+        select(ObservationRow, SiteRow.code, TreeRow.code)
+        .outerjoin(TreeRow, TreeRow.id == ObservationRow.tree_id)
+        .outerjoin(SiteRow, SiteRow.id == TreeRow.site_id)
+    )
+
+
+def _read_one(session: Session, condition: Any) -> Observation:
+    return _to_observation(*session.execute(_select_observations().where(condition)).one())
+
+
+def _write_value(value: Any) -> str | None:
+    if value is None:
+        return None
+    return value.isoformat() if isinstance(value, datetime) else str(value)
+
+
+def _to_observation(row: ObservationRow, site: str | None, tree: str | None) -> Observation:
+    return Observation(
+        id=row.id,
+        at=row.at,
+        zone=row.zone,
+        site=site or "",
+        tree=tree or "",
+        visit_id=row.visit_id,
+        source=row.source,  # type: ignore[arg-type]
+        candidate_id=row.candidate_id,
+        verdict_id=row.verdict_id,
+        taxon=row.taxon,
+        stage=row.stage,
+        condition=row.condition,
+        behaviour=row.behaviour,
+        note=row.note,
+        count=row.count,
+        observer=row.observer,
+        evidence=row.evidence,
+        withdrawn_at=row.withdrawn_at,
+    )

@@ -1,0 +1,110 @@
+"""Evidence pictures: kept in the folder `evidence`, named by the sha256 of their bytes, verified when read.
+
+A picture is written to a temporary name, brought to the disk and then moved, so that a name always stands for whole bytes.
+Nothing here changes or looks into a picture.
+"""
+
+import hashlib
+import os
+import re
+from collections.abc import Iterable
+from contextlib import suppress
+from pathlib import Path
+from tempfile import NamedTemporaryFile
+
+from annotate.errors import AnnotateError
+from annotate.logbook.opening import EVIDENCE_NAME, Logbook
+
+SHA256 = re.compile(r"[0-9a-f]{64}")
+
+
+def keep_picture(logbook: Logbook, data: bytes) -> str:
+    """Keep a JPEG picture; return its sha256. The same bytes are kept once.
+
+    Raises
+    ------
+    annotate.errors.AnnotateError
+        Where the picture cannot be written.
+    """
+    sha256 = hashlib.sha256(data).hexdigest()
+    path = _find_path(logbook, sha256)
+    with suppress(OSError):
+        if path.stat().st_size == len(data):
+            return sha256
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        _write_whole(path, data)
+    except OSError as error:
+        raise AnnotateError(
+            f"evidence picture {path}: expected a folder that may be written and room on the disk; found '{error.strerror}'; "
+            "free some space or correct the rights, then run the same again"
+        ) from error
+    return sha256
+
+
+def keep_pictures(logbook: Logbook, pictures: Iterable[bytes]) -> list[str]:
+    """Keep many pictures; return their sha256s in the same order."""
+    return [keep_picture(logbook, data) for data in pictures]
+
+
+def picture_path(logbook: Logbook, sha256: str) -> Path:
+    """Return where a kept picture stands; its bytes are not verified (see `read_picture`).
+
+    Raises
+    ------
+    annotate.errors.AnnotateError
+        Where the name is no sha256 in small hexadecimal letters, or there is no such picture.
+    """
+    if not SHA256.fullmatch(sha256):
+        raise AnnotateError(
+            f"evidence picture: expected a name of 64 hexadecimal letters; found {sha256[:80]!r}; take the name from the logbook"
+        )
+    path = _find_path(logbook, sha256)
+    if not path.is_file():
+        raise AnnotateError(
+            f"evidence picture {sha256}: expected the file {path}; found none; put it back from a copy of the logbook"
+        )
+    return path
+
+
+def read_picture(logbook: Logbook, sha256: str) -> bytes:
+    """Return the bytes of a kept picture, verified against its name.
+
+    Raises
+    ------
+    annotate.errors.AnnotateError
+        Where the picture is missing, unreadable or changed.
+    """
+    path = picture_path(logbook, sha256)
+    try:
+        data = path.read_bytes()
+    except OSError as error:
+        raise AnnotateError(
+            f"evidence picture {path}: expected a file that can be read; found '{error.strerror}'; check its rights"
+        ) from error
+    found = hashlib.sha256(data).hexdigest()
+    if found != sha256:
+        raise AnnotateError(
+            f"evidence picture {path}: expected bytes with the sha256 of its name; found {found[:12]}... ({len(data)} bytes); "
+            "the file was changed or damaged: put it back from a copy of the logbook"
+        )
+    return data
+
+
+def _find_path(logbook: Logbook, sha256: str) -> Path:
+    return logbook.folder / EVIDENCE_NAME / sha256[:2] / f"{sha256}.jpg"
+
+
+def _write_whole(path: Path, data: bytes) -> None:
+    with NamedTemporaryFile(dir=path.parent, prefix=".new-", delete=False) as stream:
+        temporary = Path(stream.name)
+        try:
+            stream.write(data)
+            stream.flush()
+            os.fsync(stream.fileno())
+        except BaseException:
+            stream.close()
+            temporary.unlink(missing_ok=True)
+            raise
+    temporary.chmod(0o644)
+    temporary.replace(path)

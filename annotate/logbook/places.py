@@ -1,0 +1,181 @@
+"""Sites and trees in the logbook: written, found by code, listed."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from sqlalchemy import Row, Select, func, select
+from sqlalchemy.orm import Session
+
+from annotate.errors import AnnotateError
+from annotate.logbook.opening import Logbook
+from annotate.logbook.records import Site, Tree
+from annotate.logbook.tables import SiteRow, TreeRow
+
+TREE_VALUES = (
+    "host_taxon",
+    "latitude_deg",
+    "longitude_deg",
+    "accuracy_m",
+    "height_m",
+    "notes",
+    "cautions",
+    "expected_taxon",
+)
+
+
+@dataclass(frozen=True, slots=True)
+class TreeEntry:
+    """What someone says of one tree. `values` holds the fields said, by their names in `Tree`; the rest stays as it is."""
+
+    site: str
+    code: str
+    values: Mapping[str, str | float | None]
+
+
+@dataclass(frozen=True, slots=True)
+class TreeChange:
+    """What writing one entry did.
+
+    Attributes
+    ----------
+    is_new : the tree was not there before
+    is_new_site : nor was its site
+    changed : field, value before, value now
+    """
+
+    site: str
+    code: str
+    is_new: bool
+    is_new_site: bool
+    changed: tuple[tuple[str, str | float | None, str | float | None], ...]
+
+
+def add_site(
+    logbook: Logbook,
+    code: str,
+    *,
+    name: str = "",
+    zone: str = "",
+    latitude_deg: float | None = None,
+    longitude_deg: float | None = None,
+) -> Site:
+    """Add a site; without `zone` it has that of the settings."""
+    with logbook.writing() as session:
+        if session.scalar(select(SiteRow).where(SiteRow.code == code)) is not None:
+            raise AnnotateError(
+                f"site {code!r}: expected a new code; found a site that has it; choose another code"
+            )
+        row = SiteRow(
+            code=code,
+            name=name,
+            zone=zone or logbook.settings.place.zone,
+            latitude_deg=latitude_deg,
+            longitude_deg=longitude_deg,
+        )
+        session.add(row)
+        session.flush()
+        return _to_site(row)
+
+
+def list_sites(logbook: Logbook) -> tuple[Site, ...]:
+    """Return all sites by code."""
+    with logbook.reading() as session:
+        return tuple(_to_site(row) for row in session.scalars(select(SiteRow).order_by(SiteRow.code)))
+
+
+def write_trees(logbook: Logbook, entries: Sequence[TreeEntry]) -> tuple[TreeChange, ...]:
+    """Add or update trees, and add their sites where new, all in one transaction; return what each entry did."""
+    with logbook.writing() as session:
+        return tuple(_write_tree(session, entry, zone=logbook.settings.place.zone) for entry in entries)
+
+
+def list_trees(logbook: Logbook, *, site: str = "") -> tuple[Tree, ...]:
+    """Return the trees, of one site where named, by site and code."""
+    wanted = select_trees().order_by(SiteRow.code, TreeRow.code)
+    if site:
+        wanted = wanted.where(SiteRow.code == site)
+    with logbook.reading() as session:
+        return tuple(to_tree(row) for row in session.execute(wanted))
+
+
+def find_tree(logbook: Logbook, code: str) -> Tree:
+    """Return the tree with this code, written "OT03" or, where several sites have it, "OTTERHOLT/OT03".
+
+    Raises
+    ------
+    annotate.errors.AnnotateError
+        Where there is none, or more than one.
+    """
+    site, _, tree = code.strip().rpartition("/")
+    trees = list_trees(logbook)
+    alike = [item for item in trees if item.code.casefold() == tree.casefold()]
+    found = [item for item in alike if not site or item.site.casefold() == site.casefold()]
+    if len(found) == 1:
+        return found[0]
+    if found:
+        named = ", ".join(f"{item.site}/{item.code}" for item in found)
+        raise AnnotateError(
+            f"tree {code!r}: expected a code of one tree; found {named}; write it with its site"
+        )
+    raise AnnotateError(
+        f"tree {code!r}: expected the code of a tree in the logbook; {_say_known(tree, trees)}"
+    )
+
+
+def _say_known(code: str, trees: Sequence[Tree]) -> str:
+    from difflib import get_close_matches
+
+    if not trees:
+        return "found no trees at all; import them first: leafshade trees import FILE.csv"
+    known = [item.code for item in trees]
+    nearest = get_close_matches(code, known, n=1)
+    advice = f"did you mean {nearest[0]!r}?" if nearest else "see them with: leafshade trees"
+    return f"found none among {len(known)} trees; {advice}"
+
+
+def _write_tree(session: Session, entry: TreeEntry, *, zone: str) -> TreeChange:
+    site = session.scalar(select(SiteRow).where(SiteRow.code == entry.site))
+    is_new_site = site is None
+    if site is None:
+        site = SiteRow(code=entry.site, name="", zone=zone)
+        session.add(site)
+        session.flush()
+    tree = session.scalar(select(TreeRow).where(TreeRow.site_id == site.id, TreeRow.code == entry.code))
+    if tree is None:
+        session.add(TreeRow(site_id=site.id, code=entry.code, **dict(entry.values)))
+        session.flush()
+        return TreeChange(entry.site, entry.code, True, is_new_site, ())
+    changed: list[tuple[str, Any, Any]] = []
+    for name in TREE_VALUES:
+        if name in entry.values and getattr(tree, name) != entry.values[name]:
+            changed.append((name, getattr(tree, name), entry.values[name]))
+            setattr(tree, name, entry.values[name])
+    return TreeChange(entry.site, entry.code, False, is_new_site, tuple(changed))
+
+
+def select_trees() -> "Select[TreeRow, str]":
+    """Return the query of trees with the codes of their sites."""
+    return select(TreeRow, SiteRow.code).join(SiteRow, SiteRow.id == TreeRow.site_id)
+
+
+def to_tree(row: "Row[TreeRow, str]") -> Tree:
+    """Return what leaves this room of a tree and the code of its site."""
+    tree, site = row
+    return Tree(id=tree.id, site=site, code=tree.code, **{name: getattr(tree, name) for name in TREE_VALUES})
+
+
+def count_trees(session: Session) -> int:
+    """Return how many trees there are."""
+    return session.scalar(select(func.count()).select_from(TreeRow)) or 0
+
+
+def _to_site(row: SiteRow) -> Site:
+    return Site(
+        id=row.id,
+        code=row.code,
+        name=row.name,
+        latitude_deg=row.latitude_deg,
+        longitude_deg=row.longitude_deg,
+        zone=row.zone,
+    )

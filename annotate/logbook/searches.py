@@ -1,0 +1,255 @@
+"""Finished searches of clips, saved whole with their candidates and pictures in one transaction.
+
+Searching a clip again: what was judged stays in the review; what was not is set aside; and a new candidate that shows what was
+judged before is tied to it and not asked again. Saving the same search twice is the caller's mistake to avoid: see
+`find_current_search`.
+"""
+
+import json
+import struct
+from collections.abc import Sequence
+from datetime import datetime, timedelta
+from typing import TYPE_CHECKING, Any
+
+from sqlalchemy import func, insert, select, update
+from sqlalchemy.orm import Session
+
+from annotate.logbook.clips import find_tree_at, get_clip, join_visit
+from annotate.logbook.opening import Logbook
+from annotate.logbook.pictures import keep_pictures
+from annotate.logbook.records import PastSearch
+from annotate.logbook.repeats import Sighted, find_repeats
+from annotate.logbook.tables import CandidateRow, ClipRow, SearchRow, StretchRow, TreeRow, ViewRow
+
+if TYPE_CHECKING:
+    from detect.candidates import Candidate, View
+    from detect.search import ClipSearch
+
+
+def save_search(
+    logbook: Logbook,
+    clip_id: int,
+    *,
+    found: "ClipSearch",
+    scorer: str,
+    settings_sha256: str,
+    started_at: datetime,
+    finished_at: datetime,
+) -> PastSearch:
+    """Save a finished search: its pictures first, then all records in one transaction.
+
+    Parameters
+    ----------
+    clip_id : of a clip added before, with its stretches
+    found : what `detect.search.search_clip` returned
+    scorer, settings_sha256 : what searched: the scorer's name, and `SearchSettings.digest()`
+
+    Raises
+    ------
+    annotate.errors.AnnotateError
+        Where the pictures or the records cannot be written; the logbook is then as before.
+    """
+    pictures = [_keep_pictures(logbook, candidate) for candidate in found.candidates]
+    with logbook.writing() as session:
+        clip = get_clip(session, clip_id)
+        _correct_duration(session, clip, found.duration_s)
+        set_aside = _set_aside(session, clip_id)
+        judged = _list_judged(session, clip_id)
+        search = SearchRow(
+            clip_id=clip_id,
+            started_at=started_at,
+            finished_at=finished_at,
+            scorer=scorer,
+            settings_sha256=settings_sha256,
+            searched_s=found.duration_s,
+            usable_s=found.usable_s,
+            frames=found.frames,
+            looked_at=found.looked_at,
+            problems=json.dumps(list(found.problems), ensure_ascii=False),
+            watched=_pack_pairs(found.times_s, found.sharpness),
+            offered=0,
+            same_as_before=0,
+            set_aside=set_aside,
+            current=True,
+        )
+        session.add(search)
+        session.flush()
+        repeats = find_repeats([_see(candidate) for candidate in found.candidates], judged)
+        first_id = (session.scalar(select(func.max(CandidateRow.id))) or 0) + 1
+        rows = [
+            _to_row(candidate, search, clip, id=first_id + index, same_as_id=repeats.get(index), frame=frame)
+            for index, (candidate, (frame, _)) in enumerate(zip(found.candidates, pictures, strict=True))
+        ]
+        for row in rows:
+            row["tree_id"] = find_tree_at(session, clip_id, row["best_s"])
+        views = [
+            _to_view_row(view, candidate_id=first_id + index, rank=rank, picture=picture)
+            for index, (candidate, (_, kept)) in enumerate(zip(found.candidates, pictures, strict=True))
+            for rank, (view, picture) in enumerate(zip(candidate.views, kept, strict=True))
+        ]
+        if rows:
+            session.execute(insert(CandidateRow), rows)
+            session.execute(insert(ViewRow), views)
+        search.same_as_before = len(repeats)
+        search.offered = len(rows) - len(repeats)
+        session.flush()
+        return _to_search(search)
+
+
+def find_current_search(logbook: Logbook, clip_id: int) -> PastSearch | None:
+    """Return the newest finished search of a clip, None where there is none."""
+    with logbook.reading() as session:
+        row = session.scalar(select(SearchRow).where(SearchRow.clip_id == clip_id, SearchRow.current))
+        return None if row is None else _to_search(row)
+
+
+def read_sharpness(logbook: Logbook, clip_id: int) -> tuple[tuple[float, float], ...]:
+    """Return (time_s, sharpness rank 0 to 1) of the frames looked at in a clip's newest search, in order of time."""
+    with logbook.reading() as session:
+        packed = session.scalar(
+            select(SearchRow.watched).where(SearchRow.clip_id == clip_id, SearchRow.current)
+        )
+    return unpack_pairs(packed or b"")
+
+
+def unpack_pairs(packed: bytes) -> tuple[tuple[float, float], ...]:
+    """Return the pairs of a float32 (N, 2), little-endian."""
+    return tuple(struct.iter_unpack("<2f", packed))
+
+
+def _pack_pairs(first: Sequence[float], second: Sequence[float]) -> bytes:
+    return b"".join(struct.pack("<2f", a, b) for a, b in zip(first, second, strict=True))
+
+
+def _correct_duration(session: Session, clip: ClipRow, duration_s: float) -> None:
+    """Reading a clip tells how long it is; headers are often wrong. The visit widens with it."""
+    clip.duration_s = duration_s
+    if clip.visit_id is not None:
+        site_id = session.scalar(
+            select(TreeRow.site_id)
+            .join(StretchRow, StretchRow.tree_id == TreeRow.id)
+            .where(StretchRow.clip_id == clip.id)
+        )
+        if site_id is not None:
+            clip.visit_id = join_visit(session, clip, site_id)
+
+
+def _set_aside(session: Session, clip_id: int) -> int:
+    """Take the unjudged candidates of older searches out of the review; return how many there were."""
+    session.execute(update(SearchRow).where(SearchRow.clip_id == clip_id).values(current=False))
+    done: Any = session.execute(
+        update(CandidateRow)
+        .where(
+            CandidateRow.clip_id == clip_id, CandidateRow.standing == "listed", CandidateRow.answer == "open"
+        )
+        .values(standing="set aside")
+    )
+    return int(done.rowcount)
+
+
+def _list_judged(session: Session, clip_id: int) -> list[tuple[int, Sighted]]:
+    """Return the judged candidates of a clip with where each was seen."""
+    rows = session.execute(
+        select(CandidateRow.id, CandidateRow.kind, CandidateRow.length_px).where(
+            CandidateRow.clip_id == clip_id, CandidateRow.standing == "listed"
+        )
+    ).all()
+    judged = []
+    for candidate_id, kind, length_px in rows:
+        views = session.scalars(select(ViewRow).where(ViewRow.candidate_id == candidate_id)).all()
+        boxes = [(view.time_s, (view.row0, view.col0, view.row_end, view.col_end)) for view in views]
+        judged.append((candidate_id, Sighted(kind, length_px, tuple(boxes))))
+    return judged
+
+
+def _see(candidate: "Candidate") -> Sighted:
+    return Sighted(
+        candidate.kind, candidate.length_px, tuple((view.time_s, view.box) for view in candidate.views)
+    )
+
+
+def _keep_pictures(logbook: Logbook, candidate: "Candidate") -> tuple[str, tuple[str, ...]]:
+    frame, *views = keep_pictures(
+        logbook, [candidate.frame_jpeg, *(view.picture_jpeg for view in candidate.views)]
+    )
+    return frame, tuple(views)
+
+
+def _to_row(
+    candidate: "Candidate", search: SearchRow, clip: ClipRow, *, id: int, same_as_id: int | None, frame: str
+) -> dict[str, Any]:
+    best = candidate.views[0]
+    return {
+        "id": id,
+        "search_id": search.id,
+        "clip_id": clip.id,
+        "same_as_id": same_as_id,
+        "kind": candidate.kind,
+        "score": float(candidate.score),
+        "first_s": float(candidate.first_s),
+        "last_s": float(candidate.last_s),
+        "best_s": float(best.time_s),
+        "at": clip.recorded_at + timedelta(seconds=float(best.time_s)),
+        "views_seen": int(candidate.views_seen),
+        "length_px": float(candidate.length_px),
+        "missing_percent": float(candidate.missing_percent),
+        "frame_picture": frame,
+        "frame_rows": int(candidate.frame_size_px[0]),
+        "frame_cols": int(candidate.frame_size_px[1]),
+        "standing": "listed" if same_as_id is None else "same",
+        "answer": "open",
+    }
+
+
+def _to_view_row(view: "View", *, candidate_id: int, rank: int, picture: str) -> dict[str, Any]:
+    rows, columns = measure_picture(view.picture_jpeg)
+    row0, col0, row_end, col_end = (int(edge) for edge in view.box)
+    return {
+        "candidate_id": candidate_id,
+        "rank": rank,
+        "time_s": float(view.time_s),
+        "frame_index": int(view.frame_index),
+        "row0": row0,
+        "col0": col0,
+        "row_end": row_end,
+        "col_end": col_end,
+        "outline": view.outline.astype("<f4").tobytes(),
+        "score": float(view.score),
+        "length_px": float(view.length_px),
+        "width_px": float(view.width_px),
+        "sharpness": float(view.sharpness),
+        "picture": picture,
+        "picture_row": int(view.picture_origin_px[0]),
+        "picture_col": int(view.picture_origin_px[1]),
+        "picture_rows": rows,
+        "picture_cols": columns,
+    }
+
+
+def measure_picture(jpeg: bytes) -> tuple[int, int]:
+    """Return (rows, columns) of a picture from its header."""
+    from io import BytesIO
+
+    from PIL import Image
+
+    with Image.open(BytesIO(jpeg)) as picture:
+        return picture.height, picture.width
+
+
+def _to_search(row: SearchRow) -> PastSearch:
+    return PastSearch(
+        id=row.id,
+        clip_id=row.clip_id,
+        started_at=row.started_at,
+        finished_at=row.finished_at,
+        scorer=row.scorer,
+        settings_sha256=row.settings_sha256,
+        searched_s=row.searched_s,
+        usable_s=row.usable_s,
+        frames=row.frames,
+        looked_at=row.looked_at,
+        problems=tuple(json.loads(row.problems)),
+        offered=row.offered,
+        same_as_before=row.same_as_before,
+        set_aside=row.set_aside,
+    )

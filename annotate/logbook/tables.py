@@ -1,0 +1,298 @@
+"""The tables of a logbook as they are now; how older ones become so stands in `annotate.logbook.migrations`.
+
+Moments are UTC, kept as text of fixed width so that they sort; the local zone is kept beside them. Pixels are
+(row, column) of the upright full-resolution frame. Pictures are named by the sha256 of their bytes and stand in the
+folder `evidence`. These classes never leave this room.
+"""
+
+from datetime import UTC, date, datetime
+
+from sqlalchemy import (
+    CheckConstraint,
+    Dialect,
+    ForeignKey,
+    Index,
+    LargeBinary,
+    MetaData,
+    String,
+    UniqueConstraint,
+    text,
+)
+from sqlalchemy.orm import DeclarativeBase, Mapped, mapped_column
+from sqlalchemy.types import TypeDecorator
+
+MOMENT_FORMAT = "%Y-%m-%dT%H:%M:%S.%fZ"
+
+NAMES = {
+    "ix": "ix_%(table_name)s_%(column_0_N_name)s",
+    "uq": "uq_%(table_name)s_%(column_0_N_name)s",
+    "ck": "ck_%(table_name)s_%(constraint_name)s",
+    "fk": "fk_%(table_name)s_%(column_0_N_name)s_%(referred_table_name)s",
+    "pk": "pk_%(table_name)s",
+}
+
+
+class Moment(TypeDecorator[datetime]):
+    """An aware moment, kept as UTC text; a naive one is a mistake of the program and refused."""
+
+    impl = String(27)
+    cache_ok = True
+
+    def process_bind_param(self, value: datetime | None, dialect: Dialect) -> str | None:
+        """Turn an aware moment into text."""
+        if value is None:
+            return None
+        if value.tzinfo is None:
+            raise TypeError(f"moments in a logbook have a zone; {value!r} has none")
+        return value.astimezone(UTC).strftime(MOMENT_FORMAT)
+
+    def process_result_value(self, value: str | None, dialect: Dialect) -> datetime | None:
+        """Turn text into an aware moment in UTC."""
+        return None if value is None else datetime.fromisoformat(value)
+
+
+class Base(DeclarativeBase):
+    """What all tables share."""
+
+    metadata = MetaData(naming_convention=NAMES)
+    type_annotation_map = {datetime: Moment, bytes: LargeBinary}  # noqa: RUF012 (SQLAlchemy's own form)
+
+
+class SiteRow(Base):
+    """A place with trees."""
+
+    __tablename__ = "site"
+
+    id: Mapped[int] = mapped_column(primary_key=True)
+    code: Mapped[str] = mapped_column(unique=True)
+    name: Mapped[str] = mapped_column(default="")
+    latitude_deg: Mapped[float | None]
+    longitude_deg: Mapped[float | None]
+    zone: Mapped[str]
+
+
+class TreeRow(Base):
+    """A plant of a site. `expected_taxon` is the animal looked for here where it is not the one of the settings."""
+
+    __tablename__ = "tree"
+    __table_args__ = (UniqueConstraint("site_id", "code"),)
+
+    id: Mapped[int] = mapped_column(primary_key=True)
+    site_id: Mapped[int] = mapped_column(ForeignKey("site.id"))
+    code: Mapped[str]
+    host_taxon: Mapped[str] = mapped_column(default="")
+    latitude_deg: Mapped[float | None]
+    longitude_deg: Mapped[float | None]
+    accuracy_m: Mapped[float | None]
+    height_m: Mapped[float | None]
+    notes: Mapped[str] = mapped_column(default="")
+    cautions: Mapped[str] = mapped_column(default="")
+    expected_taxon: Mapped[str] = mapped_column(default="")
+
+
+class VisitRow(Base):
+    """One outing to a site on one local date. `times_from` says who set start and end: "footage" or "given"."""
+
+    __tablename__ = "visit"
+    __table_args__ = (UniqueConstraint("site_id", "date"),)
+
+    id: Mapped[int] = mapped_column(primary_key=True)
+    site_id: Mapped[int] = mapped_column(ForeignKey("site.id"))
+    date: Mapped[date]
+    started_at: Mapped[datetime | None]
+    ended_at: Mapped[datetime | None]
+    times_from: Mapped[str]
+    zone: Mapped[str]
+    recorders: Mapped[str] = mapped_column(default="")
+    weather: Mapped[str] = mapped_column(default="")
+    notes: Mapped[str] = mapped_column(default="")
+
+
+class ClipRow(Base):
+    """A video or a set of photos, known by its bytes; `path` is where it was last seen."""
+
+    __tablename__ = "clip"
+
+    id: Mapped[int] = mapped_column(primary_key=True)
+    visit_id: Mapped[int | None] = mapped_column(ForeignKey("visit.id"), index=True)
+    sha256: Mapped[str] = mapped_column(unique=True)
+    path: Mapped[str]
+    name: Mapped[str]
+    kind: Mapped[str]
+    width_px: Mapped[int]
+    height_px: Mapped[int]
+    frame_rate_hz: Mapped[float]
+    duration_s: Mapped[float]
+    codec: Mapped[str]
+    recorded_at: Mapped[datetime]
+    zone: Mapped[str]
+    recorded_from: Mapped[str]
+    added_at: Mapped[datetime]
+
+
+class StretchRow(Base):
+    """The part of a clip filmed under one tree; the stretches of a clip never overlap."""
+
+    __tablename__ = "stretch"
+    __table_args__ = (CheckConstraint("end_s > start_s", name="forward"),)
+
+    id: Mapped[int] = mapped_column(primary_key=True)
+    clip_id: Mapped[int] = mapped_column(ForeignKey("clip.id"), index=True)
+    tree_id: Mapped[int] = mapped_column(ForeignKey("tree.id"), index=True)
+    start_s: Mapped[float]
+    end_s: Mapped[float]
+    source: Mapped[str]
+
+
+class SearchRow(Base):
+    """One finished search of a clip; `watched` holds (time_s, sharpness rank) of the frames looked at, float32 pairs."""
+
+    __tablename__ = "search"
+    __table_args__ = (Index("ix_search_clip_id_current", "clip_id", "current"),)
+
+    id: Mapped[int] = mapped_column(primary_key=True)
+    clip_id: Mapped[int] = mapped_column(ForeignKey("clip.id"))
+    started_at: Mapped[datetime]
+    finished_at: Mapped[datetime]
+    scorer: Mapped[str]
+    settings_sha256: Mapped[str]
+    searched_s: Mapped[float]
+    usable_s: Mapped[float]
+    frames: Mapped[int]
+    looked_at: Mapped[int]
+    problems: Mapped[str]
+    watched: Mapped[bytes]
+    offered: Mapped[int]
+    same_as_before: Mapped[int]
+    set_aside: Mapped[int]
+    current: Mapped[bool]
+
+
+class CandidateRow(Base):
+    """One thing a search found.
+
+    `standing` says whether it takes part in the review: "listed", "set aside" (unjudged when its clip was searched again) or
+    "same" (it shows what `same_as_id`, judged before, shows). `answer` repeats the newest verdict's, so that the next open
+    candidate is found in an index; it changes only in the transaction that adds a verdict. `at` is the moment of the best view.
+    """
+
+    __tablename__ = "candidate"
+    __table_args__ = (
+        CheckConstraint("answer IN ('confirm', 'dismiss', 'unsure', 'open')", name="answer"),
+        CheckConstraint("standing IN ('listed', 'set aside', 'same')", name="standing"),
+        CheckConstraint("kind IN ('silhouette', 'feeding')", name="kind"),
+        Index("ix_candidate_review", "standing", "kind", "answer", text("score DESC"), "id"),
+        Index("ix_candidate_tree_review", "tree_id", "standing", "kind", "answer", text("score DESC"), "id"),
+    )
+
+    id: Mapped[int] = mapped_column(primary_key=True)
+    search_id: Mapped[int] = mapped_column(ForeignKey("search.id"), index=True)
+    clip_id: Mapped[int] = mapped_column(ForeignKey("clip.id"), index=True)
+    tree_id: Mapped[int | None] = mapped_column(ForeignKey("tree.id"))
+    same_as_id: Mapped[int | None] = mapped_column(ForeignKey("candidate.id"))
+    kind: Mapped[str]
+    score: Mapped[float]
+    first_s: Mapped[float]
+    last_s: Mapped[float]
+    best_s: Mapped[float]
+    at: Mapped[datetime]
+    views_seen: Mapped[int]
+    length_px: Mapped[float]
+    missing_percent: Mapped[float]
+    frame_picture: Mapped[str]
+    frame_rows: Mapped[int]
+    frame_cols: Mapped[int]
+    standing: Mapped[str]
+    answer: Mapped[str] = mapped_column(default="open")
+
+
+class ViewRow(Base):
+    """One view of a candidate, the best with rank 0; `outline` is float32 (N, 2), little-endian, (row, column)."""
+
+    __tablename__ = "view"
+
+    candidate_id: Mapped[int] = mapped_column(ForeignKey("candidate.id"), primary_key=True)
+    rank: Mapped[int] = mapped_column(primary_key=True)
+    time_s: Mapped[float]
+    frame_index: Mapped[int]
+    row0: Mapped[int]
+    col0: Mapped[int]
+    row_end: Mapped[int]
+    col_end: Mapped[int]
+    outline: Mapped[bytes]
+    score: Mapped[float]
+    length_px: Mapped[float]
+    width_px: Mapped[float]
+    sharpness: Mapped[float]
+    picture: Mapped[str]
+    picture_row: Mapped[int]
+    picture_col: Mapped[int]
+    picture_rows: Mapped[int]
+    picture_cols: Mapped[int]
+
+
+class VerdictRow(Base):
+    """What a reviewer said of a candidate. Rows are only added; the newest counts.
+
+    An undo is a row with `takes_back_id`, and its answer is the one that counts without the verdict taken back.
+    """
+
+    __tablename__ = "verdict"
+    __table_args__ = (
+        CheckConstraint("answer IN ('confirm', 'dismiss', 'unsure', 'open')", name="answer"),
+        Index("ix_verdict_candidate_id_id", "candidate_id", "id"),
+        Index("ix_verdict_reviewer_id", "reviewer", "id"),
+        # Ids must never be used twice: a page asks for "all verdicts after this one".
+        {"sqlite_autoincrement": True},
+    )
+
+    id: Mapped[int] = mapped_column(primary_key=True)
+    candidate_id: Mapped[int] = mapped_column(ForeignKey("candidate.id"))
+    answer: Mapped[str]
+    reviewer: Mapped[str]
+    at: Mapped[datetime]
+    takes_back_id: Mapped[int | None] = mapped_column(ForeignKey("verdict.id"), unique=True)
+
+
+class ObservationRow(Base):
+    """A dated record: from footage (with its verdict), by eye, or "none found". Withdrawn ones stay, with the moment."""
+
+    __tablename__ = "observation"
+    __table_args__ = (
+        CheckConstraint("source IN ('footage', 'eye', 'none found')", name="source"),
+        CheckConstraint("(source = 'footage') = (verdict_id IS NOT NULL)", name="verdict"),
+        CheckConstraint("(source = 'none found') = (count = 0)", name="count"),
+        Index("ix_observation_tree_id_at", "tree_id", "at"),
+    )
+
+    id: Mapped[int] = mapped_column(primary_key=True)
+    tree_id: Mapped[int | None] = mapped_column(ForeignKey("tree.id"))
+    visit_id: Mapped[int | None] = mapped_column(ForeignKey("visit.id"), index=True)
+    source: Mapped[str]
+    candidate_id: Mapped[int | None] = mapped_column(ForeignKey("candidate.id"), unique=True)
+    verdict_id: Mapped[int | None] = mapped_column(ForeignKey("verdict.id"))
+    at: Mapped[datetime] = mapped_column(index=True)
+    zone: Mapped[str]
+    taxon: Mapped[str]
+    stage: Mapped[str | None]
+    condition: Mapped[str | None]
+    behaviour: Mapped[str | None]
+    note: Mapped[str | None]
+    count: Mapped[int] = mapped_column(default=1)
+    observer: Mapped[str]
+    evidence: Mapped[str | None]
+    withdrawn_at: Mapped[datetime | None]
+
+
+class ObservationChangeRow(Base):
+    """One field of an observation that was changed later. Rows are only added."""
+
+    __tablename__ = "observation_change"
+
+    id: Mapped[int] = mapped_column(primary_key=True)
+    observation_id: Mapped[int] = mapped_column(ForeignKey("observation.id"), index=True)
+    field: Mapped[str]
+    old: Mapped[str | None]
+    new: Mapped[str | None]
+    who: Mapped[str]
+    at: Mapped[datetime]

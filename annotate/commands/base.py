@@ -16,6 +16,7 @@ COMMAND_FILES = ("records", "search", "review", "demo", "draw")
 app = typer.Typer(
     name="leafshade",
     help="Search walk-under video for canopy caterpillars, judge what was found, keep the records.",
+    invoke_without_command=True,
     no_args_is_help=True,
     pretty_exceptions_enable=False,
     rich_markup_mode=None,
@@ -31,6 +32,25 @@ LogbookOption = Annotated[
         show_default=False,
     ),
 ]
+
+
+@app.callback()
+def start(
+    version: Annotated[bool, typer.Option("--version", help="Say which version this is, and end.")] = False,
+) -> None:
+    """Search walk-under video for canopy caterpillars, judge what was found, keep the records."""
+    if version:
+        from importlib.metadata import version as read_version
+
+        print(f"leafshade {read_version('leafshade')}")
+        raise typer.Exit
+
+
+def choose_logbook(given: Path | None) -> Path:
+    """Return the logbook folder a command works on: the one named, else this folder or the nearest above that is one."""
+    from annotate.logbook.opening import find_logbook
+
+    return given if given is not None else find_logbook(Path.cwd())
 
 
 def run() -> int:

@@ -44,6 +44,9 @@ SEEK_MARGINS_S = (1.0, 4.0, 16.0, 64.0)
 USUAL_PERIOD_S = 1 / 30
 """Time from frame to frame where the file names no rate: what phones film by default (common practice, no source)."""
 
+MICROSECONDS_PER_S = 1_000_000
+"""FFmpeg's unit for the times of a whole file."""
+
 MISSING_TAIL_S = 0.5
 """A claimed duration may exceed the frames by this without a word: the sound often runs on a little."""
 
@@ -312,9 +315,14 @@ def _decode(
 
 
 def _read_claimed_duration(container: "InputContainer", stream: "VideoStream") -> float:
+    """Return the duration by the header, from the first frame on; nan where it says none."""
     if stream.duration and stream.time_base:
         return float(stream.duration * stream.time_base)
-    return container.duration / 1_000_000 if container.duration else math.nan
+    if not container.duration:
+        return math.nan
+    # Matroska's duration is where the last frame ends (as FFmpeg writes it, tried), also if the first begins late.
+    start = max(0, container.start_time or 0) if container.format.name.startswith("matroska") else 0
+    return (container.duration - start) / MICROSECONDS_PER_S
 
 
 def _describe_oddities(first: "VideoFrame", info: ClipInfo) -> list[str]:

@@ -151,9 +151,10 @@ def decode_alone(path: Path) -> int:
 def search_whole(path: Path) -> int:
     """Search the clip as `leafshade search` does, checkpoint included, without the logbook."""
     from detect.clips import open_clip
-    from detect.default_scorer import load_scorer
+    from detect.default_scorer import load_scorer, settle_threads
     from detect.search import SearchSettings, search_clip
 
+    settle_threads()
     scorer = load_scorer()
     with tempfile.TemporaryDirectory() as folder:
         info = open_clip(path)

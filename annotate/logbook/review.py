@@ -7,27 +7,40 @@ in the review are seen, except when asked for by id.
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from datetime import timedelta
+from datetime import datetime, timedelta
+from functools import lru_cache
 from itertools import islice
 from typing import Any, Literal
 
-from sqlalchemy import and_, func, or_, select, union_all
+from sqlalchemy import BindParameter, Select, and_, bindparam, func, or_, select, union_all
 from sqlalchemy.orm import Session
 
 from annotate.errors import AnnotateError
 from annotate.logbook.opening import Logbook
 from annotate.logbook.records import CandidateKind, Count, QueuedCandidate, QueuedView
 from annotate.logbook.searches import unpack_pairs
-from annotate.logbook.tables import CandidateRow, ClipRow, ObservationRow, SiteRow, TreeRow, ViewRow
+from annotate.logbook.tables import (
+    CandidateRow,
+    CandidateTallyRow,
+    ClipRow,
+    ObservationRow,
+    SiteRow,
+    TreeRow,
+    ViewRow,
+)
 from annotate.words import ANSWERS, Answer
 
 Order = Literal["best", "tree"]
+_Trees = Literal["all", "one", "none"]
 KINDS: tuple[CandidateKind, ...] = ("silhouette", "feeding")
 
 NO_TREE = 0
 """Stands for "no tree known" where the id of a tree is asked for."""
 
 USUAL_PAGE = 50
+
+MOST_VIEWS = 10_000
+"""More than any candidate has; the settings allow 50."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -136,14 +149,10 @@ def add_counts(counts: Sequence[Count]) -> Count:
 
 def _tally(session: Session, kind: CandidateKind | None) -> dict[int, dict[str, int]]:
     """Return tree id (0 for none) -> answer -> number of listed candidates."""
-    tree_id = func.coalesce(CandidateRow.tree_id, NO_TREE)
-    wanted = (
-        select(tree_id, CandidateRow.answer, func.count())
-        .where(CandidateRow.standing == "listed")
-        .group_by(tree_id, CandidateRow.answer)
-    )
+    tally = CandidateTallyRow
+    wanted = select(tally.tree_id, tally.answer, func.sum(tally.number)).group_by(tally.tree_id, tally.answer)
     if kind is not None:
-        wanted = wanted.where(CandidateRow.kind == kind)
+        wanted = wanted.where(tally.kind == kind)
     tallies: dict[int, dict[str, int]] = {}
     for tree, answer, number in session.execute(wanted):
         tallies.setdefault(tree, {})[answer] = number
@@ -173,10 +182,8 @@ def _walk(
     """Return the ids of the first `limit` candidates of an order that pass the filters, after the one named."""
     spot = None if after is None else _find_spot(session, after)
     kinds = KINDS if kind is None else (kind,)
-    if tree_id is not None:
+    if tree_id is not None or order == "best":
         return _walk_tree(session, tree_id, answers=answers, kinds=kinds, spot=spot, limit=limit)
-    if order == "best":
-        return _walk_best(session, [], answers=answers, kinds=kinds, spot=spot, limit=limit)
     walk = _walk_trees(session, answers=answers, kinds=kinds, spot=spot, limit=limit)
     return list(islice(walk, limit))
 
@@ -201,52 +208,48 @@ def _walk_trees(
 
 def _walk_tree(
     session: Session,
-    tree_id: int,
+    tree_id: int | None,
     *,
     answers: Sequence[Answer],
     kinds: Sequence[CandidateKind],
     spot: _Spot | None,
     limit: int,
 ) -> list[int]:
-    on_tree = CandidateRow.tree_id == tree_id if tree_id != NO_TREE else CandidateRow.tree_id.is_(None)
-    return _walk_best(session, [on_tree], answers=answers, kinds=kinds, spot=spot, limit=limit)
-
-
-def _walk_best(
-    session: Session,
-    conditions: list[Any],
-    *,
-    answers: Sequence[Answer],
-    kinds: Sequence[CandidateKind],
-    spot: _Spot | None,
-    limit: int,
-) -> list[int]:
-    """Return ids, best score first: the best few of each kind and answer come from an index and are merged."""
+    """Return ids of one tree, or of all trees, best score first."""
+    values: dict[str, float | None] = {"tree_id": tree_id, "limit": limit}
     if spot is not None:
-        later = and_(CandidateRow.score == spot.score, CandidateRow.id > spot.id)
-        conditions = [
-            *conditions,
-            CandidateRow.score <= spot.score,
-            or_(CandidateRow.score < spot.score, later),
-        ]
+        values |= {"spot_score": spot.score, "spot_id": spot.id}
+    trees: _Trees = "all" if tree_id is None else "none" if tree_id == NO_TREE else "one"
+    query = _build_walk(tuple(answers), tuple(kinds), trees=trees, goes_on=spot is not None)
+    return list(session.scalars(query, values))
+
+
+@lru_cache
+def _build_walk(
+    answers: tuple[Answer, ...], kinds: tuple[CandidateKind, ...], *, trees: _Trees, goes_on: bool
+) -> "Select[int]":
+    """Return the query of ids, best score first: the best few of each kind and answer come from an index and are merged."""
+    conditions = [CandidateRow.standing == "listed"]
+    if trees == "one":
+        conditions.append(CandidateRow.tree_id == bindparam("tree_id"))
+    elif trees == "none":
+        conditions.append(CandidateRow.tree_id.is_(None))
+    if goes_on:
+        score: BindParameter[float] = bindparam("spot_score")
+        number: BindParameter[int] = bindparam("spot_id")
+        later = and_(CandidateRow.score == score, CandidateRow.id > number)
+        conditions += [CandidateRow.score <= score, or_(CandidateRow.score < score, later)]
     runs = [
-        select(CandidateRow.id.label("id"), CandidateRow.score.label("score"))
-        .where(
-            CandidateRow.standing == "listed",
-            CandidateRow.kind == kind,
-            CandidateRow.answer == answer,
-            *conditions,
-        )
+        select(CandidateRow.id, CandidateRow.score)
+        .where(*conditions, CandidateRow.kind == kind, CandidateRow.answer == answer)
         .order_by(CandidateRow.score.desc(), CandidateRow.id)
-        .limit(limit)
+        .limit(bindparam("limit"))
         .subquery()
         for kind in kinds
         for answer in answers
     ]
     merged = union_all(*(select(run.c.id, run.c.score) for run in runs)).subquery()
-    return list(
-        session.scalars(select(merged.c.id).order_by(merged.c.score.desc(), merged.c.id).limit(limit))
-    )
+    return select(merged.c.id).order_by(merged.c.score.desc(), merged.c.id).limit(bindparam("limit"))
 
 
 def _find_spot(session: Session, candidate_id: int) -> _Spot | None:
@@ -260,83 +263,89 @@ def _find_spot(session: Session, candidate_id: int) -> _Spot | None:
 
 def _load(session: Session, ids: Sequence[int], *, all_views: bool) -> tuple[QueuedCandidate, ...]:
     """Return the candidates of these ids in the same order."""
-    rows = session.execute(
-        select(CandidateRow, ClipRow, SiteRow.code, TreeRow.code, ObservationRow.id)
-        .join(ClipRow, ClipRow.id == CandidateRow.clip_id)
-        .outerjoin(TreeRow, TreeRow.id == CandidateRow.tree_id)
-        .outerjoin(SiteRow, SiteRow.id == TreeRow.site_id)
-        .outerjoin(
-            ObservationRow,
-            and_(ObservationRow.candidate_id == CandidateRow.id, ObservationRow.withdrawn_at.is_(None)),
-        )
-        .where(CandidateRow.id.in_(ids))
-    ).all()
-    wanted = select(ViewRow).where(ViewRow.candidate_id.in_(ids)).order_by(ViewRow.candidate_id, ViewRow.rank)
-    if not all_views:
-        wanted = wanted.where(ViewRow.rank == 0)
-    views: dict[int, list[ViewRow]] = {}
-    for view in session.scalars(wanted):
-        views.setdefault(view.candidate_id, []).append(view)
-    loaded = {
-        row.id: _to_candidate(
-            row, clip, site=site, tree=tree, observation_id=observation, views=views[row.id]
-        )
-        for row, clip, site, tree, observation in rows
+    candidates = {
+        row["id"]: dict(row) for row in session.execute(_select_candidates(), {"ids": ids}).mappings()
     }
-    return tuple(loaded[candidate_id] for candidate_id in ids if candidate_id in loaded)
-
-
-def _to_candidate(
-    row: CandidateRow,
-    clip: ClipRow,
-    *,
-    site: str | None,
-    tree: str | None,
-    observation_id: int | None,
-    views: Sequence[ViewRow],
-) -> QueuedCandidate:
-    return QueuedCandidate(
-        id=row.id,
-        kind=row.kind,  # type: ignore[arg-type]
-        score=row.score,
-        tree_id=row.tree_id or NO_TREE,
-        site=site or "",
-        tree=tree or "",
-        clip_id=clip.id,
-        clip_name=clip.name,
-        clip_path=clip.path,
-        clip_sha256=clip.sha256,
-        clip_duration_s=clip.duration_s,
-        at=row.at,
-        zone=clip.zone,
-        first_s=row.first_s,
-        last_s=row.last_s,
-        best_s=row.best_s,
-        views_seen=row.views_seen,
-        length_px=row.length_px,
-        missing_percent=row.missing_percent,
-        frame_picture=row.frame_picture,
-        frame_size_px=(row.frame_rows, row.frame_cols),
-        answer=row.answer,  # type: ignore[arg-type]
-        standing=row.standing,  # type: ignore[arg-type]
-        observation_id=observation_id,
-        views=tuple(_to_view(view, clip) for view in views),
+    views: dict[int, list[QueuedView]] = {candidate_id: [] for candidate_id in candidates}
+    most_ranks = MOST_VIEWS if all_views else 1
+    for row in session.execute(_select_views(), {"ids": ids, "ranks": most_ranks}).mappings():
+        values = dict(row)
+        candidate_id = values.pop("candidate_id")
+        views[candidate_id].append(_to_view(values, candidates[candidate_id]["recorded_at"]))
+    return tuple(
+        _to_candidate(candidates[candidate_id], views[candidate_id])
+        for candidate_id in ids
+        if candidate_id in candidates
     )
 
 
-def _to_view(view: ViewRow, clip: ClipRow) -> QueuedView:
+@lru_cache
+def _select_candidates() -> "Select[*tuple[Any, ...]]":
+    """Return the query of candidates; the columns are named as the attributes of `QueuedCandidate`."""
+    row, clip = CandidateRow, ClipRow
+    stands = and_(ObservationRow.candidate_id == row.id, ObservationRow.withdrawn_at.is_(None))
+    return (
+        select(
+            row.id,
+            row.kind,
+            row.score,
+            func.coalesce(row.tree_id, NO_TREE).label("tree_id"),
+            func.coalesce(SiteRow.code, "").label("site"),
+            func.coalesce(TreeRow.code, "").label("tree"),
+            clip.id.label("clip_id"),
+            clip.name.label("clip_name"),
+            clip.path.label("clip_path"),
+            clip.sha256.label("clip_sha256"),
+            clip.duration_s.label("clip_duration_s"),
+            clip.recorded_at,
+            row.at,
+            clip.zone,
+            row.first_s,
+            row.last_s,
+            row.best_s,
+            row.views_seen,
+            row.length_px,
+            row.missing_percent,
+            row.frame_picture,
+            row.frame_rows,
+            row.frame_cols,
+            row.answer,
+            row.standing,
+            ObservationRow.id.label("observation_id"),
+        )
+        .join(clip, clip.id == row.clip_id)
+        .outerjoin(TreeRow, TreeRow.id == row.tree_id)
+        .outerjoin(SiteRow, SiteRow.id == TreeRow.site_id)
+        .outerjoin(ObservationRow, stands)
+        .where(row.id.in_(bindparam("ids", expanding=True)))
+    )
+
+
+@lru_cache
+def _select_views() -> "Select[*tuple[Any, ...]]":
+    """Return the query of views, best first; the columns are named as in the table."""
+    return (
+        select(*(column for column in ViewRow.__table__.columns))
+        .where(ViewRow.candidate_id.in_(bindparam("ids", expanding=True)), ViewRow.rank < bindparam("ranks"))
+        .order_by(ViewRow.candidate_id, ViewRow.rank)
+    )
+
+
+def _to_candidate(values: dict[str, Any], views: Sequence[QueuedView]) -> QueuedCandidate:
+    del values["recorded_at"]
+    size = (values.pop("frame_rows"), values.pop("frame_cols"))
+    return QueuedCandidate(**values, frame_size_px=size, views=tuple(views))
+
+
+def _to_view(values: dict[str, Any], recorded_at: datetime) -> QueuedView:
+    box = (values.pop("row0"), values.pop("col0"), values.pop("row_end"), values.pop("col_end"))
+    origin = (values.pop("picture_row"), values.pop("picture_col"))
+    size = (values.pop("picture_rows"), values.pop("picture_cols"))
     return QueuedView(
-        rank=view.rank,
-        time_s=view.time_s,
-        at=clip.recorded_at + timedelta(seconds=view.time_s),
-        frame_index=view.frame_index,
-        box=(view.row0, view.col0, view.row_end, view.col_end),
-        outline=unpack_pairs(view.outline),
-        score=view.score,
-        length_px=view.length_px,
-        width_px=view.width_px,
-        sharpness=view.sharpness,
-        picture=view.picture,
-        picture_origin_px=(view.picture_row, view.picture_col),
-        picture_size_px=(view.picture_rows, view.picture_cols),
+        at=recorded_at + timedelta(seconds=values["time_s"]),
+        box=box,
+        outline=unpack_pairs(values.pop("outline")),
+        picture_origin_px=origin,
+        picture_size_px=size,
+        **values,
     )

@@ -206,6 +206,18 @@ class CandidateRow(Base):
     answer: Mapped[str] = mapped_column(default="open")
 
 
+class CandidateTallyRow(Base):
+    """How many listed candidates a tree (0 for none) has of each kind and answer; kept by triggers on `candidate`."""
+
+    __tablename__ = "candidate_tally"
+    __table_args__ = ({"sqlite_with_rowid": False},)
+
+    tree_id: Mapped[int] = mapped_column(primary_key=True, autoincrement=False)
+    kind: Mapped[str] = mapped_column(primary_key=True)
+    answer: Mapped[str] = mapped_column(primary_key=True)
+    number: Mapped[int]
+
+
 class ViewRow(Base):
     """One view of a candidate, the best with rank 0; `outline` is float32 (N, 2), little-endian, (row, column)."""
 
@@ -242,6 +254,13 @@ class VerdictRow(Base):
         CheckConstraint("answer IN ('confirm', 'dismiss', 'unsure', 'open')", name="answer"),
         Index("ix_verdict_candidate_id_id", "candidate_id", "id"),
         Index("ix_verdict_reviewer_id", "reviewer", "id"),
+        # Partial, or SQLite looks through all ordinary verdicts (takes_back_id IS NULL) by it.
+        Index(
+            "uq_verdict_takes_back_id",
+            "takes_back_id",
+            unique=True,
+            sqlite_where=text("takes_back_id IS NOT NULL"),
+        ),
         # Ids must never be used twice: a page asks for "all verdicts after this one".
         {"sqlite_autoincrement": True},
     )
@@ -251,7 +270,7 @@ class VerdictRow(Base):
     answer: Mapped[str]
     reviewer: Mapped[str]
     at: Mapped[datetime]
-    takes_back_id: Mapped[int | None] = mapped_column(ForeignKey("verdict.id"), unique=True)
+    takes_back_id: Mapped[int | None] = mapped_column(ForeignKey("verdict.id"))
 
 
 class ObservationRow(Base):

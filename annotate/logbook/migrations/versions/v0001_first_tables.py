@@ -162,12 +162,12 @@ TABLES = (
         takes_back_id INTEGER,
         CONSTRAINT ck_verdict_answer CHECK (answer IN ('confirm', 'dismiss', 'unsure', 'open')),
         CONSTRAINT fk_verdict_candidate_id_candidate FOREIGN KEY(candidate_id) REFERENCES candidate (id),
-        CONSTRAINT uq_verdict_takes_back_id UNIQUE (takes_back_id),
         CONSTRAINT fk_verdict_takes_back_id_verdict FOREIGN KEY(takes_back_id) REFERENCES verdict (id)
     )
     """,
     "CREATE INDEX ix_verdict_candidate_id_id ON verdict (candidate_id, id)",
     "CREATE INDEX ix_verdict_reviewer_id ON verdict (reviewer, id)",
+    "CREATE UNIQUE INDEX uq_verdict_takes_back_id ON verdict (takes_back_id) WHERE takes_back_id IS NOT NULL",
     """
     CREATE TABLE "view" (
         candidate_id INTEGER NOT NULL,

@@ -28,6 +28,10 @@ follow links that stand in it."""
 SEEKABLE_FORMATS = ("mov", "matroska")
 """Formats that keep a stamp for every frame and an index by time. A resumed reading of any other decodes from the start."""
 
+STREAMED_FORMATS = "mpegts"
+"""In transport streams a packet counts as corrupt when anything beside it was lost, and mostly decodes; elsewhere it is cut
+short, and decoding it would cost the frames that wait to be shown before it (tried)."""
+
 MOST_PIXELS = 8192 * 4608
 """Larger frames are not decoded: it spans 8K, and a broken header must not fill the memory."""
 
@@ -40,6 +44,9 @@ MOST_READ_ERRORS = 16
 SEEK_MARGINS_S = (1.0, 4.0, 16.0, 64.0)
 """How long before the wanted time to land, tried in turn. Indices are by decoding time, which leads the time shown by up to
 16 frames (ITU-T H.264 annex A), so the first is enough for a sound file."""
+
+LEAST_SHARE_OF_FRAMES = 0.9
+"""Fewer of the claimed frames than this are worth a word; a few are lost at every cut and where a clip was trimmed."""
 
 USUAL_PERIOD_S = 1 / 30
 """Time from frame to frame where the file names no rate: what phones film by default (common practice, no source)."""
@@ -139,16 +146,14 @@ class _Damage:
         said = []
         if self.broken_packets:
             said.append(
-                f"{self.broken_packets} damaged pieces of video could not be decoded and were passed over"
+                f"pieces of video that could not be decoded and were passed over: {self.broken_packets}"
             )
         if self.read_errors:
-            said.append(f"the file could not be read in {self.read_errors} places")
+            said.append(f"places in the file that could not be read: {self.read_errors}")
         if self.blemished:
-            said.append(f"{self.blemished} frames were decoded with faults in them")
+            said.append(f"frames that were decoded with faults in them: {self.blemished}")
         if self.resized:
-            said.append(
-                f"the picture changes its size: {self.resized} frames were scaled to that of the first"
-            )
+            said.append(f"the picture changes its size; frames scaled to that of the first: {self.resized}")
         return said
 
 
@@ -185,7 +190,7 @@ class _Clock:
         if not self.repaired:
             return []
         return [
-            f"{self.repaired} frames had no time stamp that goes on; their times follow from the frame rate"
+            f"frames without a time stamp that goes on, whose times follow from the frame rate: {self.repaired}"
         ]
 
 
@@ -271,9 +276,12 @@ def _choose_stream(container: "InputContainer", path: Path) -> "VideoStream":
     from av.stream import Disposition
 
     moving = [s for s in container.streams.video if not s.disposition & Disposition.attached_pic]
+    # PyAV's types do not say that a stream of a codec unknown to it has no decoder.
+    moving = [s for s in moving if getattr(s, "codec_context", None) is not None]
     if not moving:
         raise ClipError(
-            f"{path}: expected a video, found no moving picture in it; give the clip itself, not its sound"
+            f"{path}: expected a video, found no moving picture in it that can be decoded; "
+            "give the clip itself, not its sound, or convert it"
         )
     stream = max(moving, key=lambda s: (s.codec_context.width * s.codec_context.height, -s.index))
     stream.thread_type = "AUTO"
@@ -289,13 +297,13 @@ def _decode(
     """Yield what decodes, in the order shown, and count what does not."""
     from av.error import FFmpegError
 
+    is_cut_where_corrupt = not container.format.name.startswith(STREAMED_FORMATS)
     errors_in_a_row = 0
     while errors_in_a_row < MOST_READ_ERRORS:
         try:
             for packet in container.demux(stream):
                 errors_in_a_row = 0
-                # A packet that the file itself calls broken can spoil the frames after it, and hide those before.
-                if packet.is_corrupt:
+                if packet.is_corrupt and is_cut_where_corrupt:
                     damage.broken_packets += 1
                     continue
                 try:
@@ -340,13 +348,17 @@ def _describe_oddities(first: "VideoFrame", info: ClipInfo) -> list[str]:
 def _describe_missing_tail(info: ClipInfo, report: ReadReport) -> list[str]:
     if report.frames == 0:
         return ["no frame could be read"]
-    missing_s = info.claimed_duration_s - report.duration_s
-    if not missing_s > MISSING_TAIL_S:
-        return []
-    return [
-        f"the file claims {info.claimed_duration_s:.1f} s, but its pictures end after {report.duration_s:.1f} s; "
-        "what is missing was not searched"
-    ]
+    if info.claimed_duration_s - report.duration_s > MISSING_TAIL_S:
+        return [
+            f"the file claims {info.claimed_duration_s:.1f} s, but its pictures end after {report.duration_s:.1f} s; "
+            "what is missing was not searched"
+        ]
+    if report.frames < LEAST_SHARE_OF_FRAMES * info.claimed_frames:
+        return [
+            f"the file claims {info.claimed_frames} frames, but holds {report.frames}: the camera left frames out, or the end "
+            "is missing"
+        ]
+    return []
 
 
 def _round_rotation(picture: "VideoFrame") -> int:

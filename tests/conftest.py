@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 Picture = NDArray[np.uint8]
 
 TICK = Fraction(1, 90_000)
-"""Time base of made clips: fine enough for any uneven times (that of transport streams)."""
+"""Usual time base of made clips: fine enough for any uneven times (that of transport streams)."""
 
 
 def paint_frame(index: int, size_px: tuple[int, int] = (48, 64)) -> Picture:
@@ -37,6 +37,7 @@ def write_clip(
     codec: str = "libx264",
     pix_fmt: str = "yuv420p",
     rate_hz: int = 30,
+    tick: Fraction = TICK,
     rotation_deg: int = 0,
     paint: Callable[[int], Picture] | None = None,
     options: dict[str, str] | None = None,
@@ -54,7 +55,7 @@ def write_clip(
         container.metadata.update(metadata or {})
         stream: Any = container.add_stream(codec, rate=rate_hz, options=options or {})
         stream.width, stream.height, stream.pix_fmt = size_px[1], size_px[0], pix_fmt
-        stream.codec_context.time_base = stream.time_base = TICK
+        stream.codec_context.time_base = stream.time_base = tick
         if rotation_deg:
             stream.set_display_rotation(rotation_deg)
         if color_range is not None:
@@ -64,7 +65,7 @@ def write_clip(
         for index, time_s in enumerate(times_s):
             frame = av.VideoFrame.from_ndarray(draw(index), format="rgb24")
             frame = frame.reformat(format=pix_fmt, dst_colorspace=colorspace, dst_color_range=color_range)
-            frame.pts, frame.time_base = round(Fraction(time_s) / TICK), TICK
+            frame.pts, frame.time_base = round(Fraction(time_s) / tick), tick
             container.mux(stream.encode(frame))
         container.mux(stream.encode(None))
     return path

@@ -90,6 +90,7 @@ def test_tree_clip_of_opencv_doc() -> None:
     steps_s = [after.time_s - before.time_s for before, after in pairwise(frames)]
     assert (min(steps_s), max(steps_s)) == pytest.approx((0.33, 0.73), abs=0.005)
     assert report.last_time_s == pytest.approx(29.53, abs=0.01)
+    assert any("claims 444 frames, but holds 68" in problem for problem in report.problems)
 
 
 def test_bare_stream_without_stamps_takes_its_times_from_the_rate(make_clip: Maker) -> None:

@@ -11,7 +11,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from models.canopy.light import FloatImage
+from models.canopy.light import SKY_STEP_PX, FloatImage, Light, draw_soft_noise
 from models.canopy.scene import Layer
 
 FILM_WIDTH_MM = 36.0
@@ -41,6 +41,7 @@ class CameraSettings:
     sharpening : strength of the sharpening in the phone
     saturation : of the colours, 1 as the light is
     contrast : strength of the S-shaped tone curve, 0 to 1
+    dirt_chance : chance of dirt on the lens
     """
 
     lens_mm: tuple[float, float] = (26.0, 120.0)
@@ -57,6 +58,7 @@ class CameraSettings:
     sharpening: tuple[float, float] = (0.0, 0.9)
     saturation: tuple[float, float] = (0.95, 1.3)
     contrast: tuple[float, float] = (0.0, 0.5)
+    dirt_chance: float = 0.3
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -84,6 +86,16 @@ class Path:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
+class Offset:
+    """Where the camera points at some times: (T,) each, shake in px and walk in mm, down and to the right."""
+
+    shake_down_px: NDArray[np.float64]
+    shake_right_px: NDArray[np.float64]
+    walk_down_mm: NDArray[np.float64]
+    walk_right_mm: NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
 class Sway:
     """The wind on one layer: per component amplitude (K, h, w, 2) in px, phase (K, h, w) and frequency_hz (K,)."""
 
@@ -95,7 +107,17 @@ class Sway:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Camera:
-    """One camera in one hand: what was drawn from the settings."""
+    """One camera in one hand: what was drawn from the settings.
+
+    Attributes
+    ----------
+    tone : uint8 (256,), code value of each root of light (8-bit)
+    colour : float32 (3, 3), from the bands to the camera's colours
+    grain : float32 (rows + some, columns + some, 3), noise of deviation 1 from which each frame takes a piece
+    glass : float32 (rows, columns, 3), what the lens lets through: dark corners and dirt
+    glow : float32 (rows / 16, columns / 16, 3), the sun's glare, relative to a lit white diffuser
+    scatter : share of the light that the lens spreads over the frame
+    """
 
     path: Path
     readout_s: float
@@ -107,6 +129,9 @@ class Camera:
     tone: NDArray[np.uint8]
     colour: NDArray[np.float32]
     grain: FloatImage
+    glass: FloatImage
+    glow: FloatImage
+    scatter: float
 
 
 def find_scale(lens_mm: float, distance_m: float, long_side_px: int) -> float:
@@ -114,8 +139,16 @@ def find_scale(lens_mm: float, distance_m: float, long_side_px: int) -> float:
     return long_side_px * lens_mm / (FILM_WIDTH_MM * distance_m * 1000)
 
 
-def choose_camera(settings: CameraSettings, rng: np.random.Generator, *, duration_s: float, frame_px: tuple[int, int]) -> Camera:
-    """Draw one camera and its movement from the settings."""
+def choose_camera(
+    settings: CameraSettings,
+    rng: np.random.Generator,
+    *,
+    light: Light,
+    duration_s: float,
+    frame_px: tuple[int, int],
+    grain: FloatImage,
+) -> Camera:
+    """Draw one camera and its movement from the settings; `grain` comes from `draw_grain`."""
     scale = max(frame_px) / 1920
     shake = rng.uniform(*settings.shake_px) * scale
     walk = rng.uniform(*settings.walk_mm_s)
@@ -141,7 +174,10 @@ def choose_camera(settings: CameraSettings, rng: np.random.Generator, *, duratio
         float(rng.uniform(*settings.sharpening)),
         _choose_tone(float(rng.uniform(*settings.contrast))),
         _choose_colour(float(rng.uniform(*settings.saturation)), rng),
-        _draw_grain(rng, frame_px),
+        grain,
+        _draw_glass(rng, frame_px, is_dirty=bool(rng.random() < settings.dirt_chance)),
+        _draw_glow(rng, frame_px, light),
+        light.flare,
     )
 
 
@@ -157,6 +193,29 @@ def add_waves(waves: Waves, time_s: NDArray[np.float64]) -> NDArray[np.float64]:
     """Return the sum of the waves at each time."""
     angle = 2 * np.pi * waves.frequency_hz * np.asarray(time_s)[..., None] + waves.phase
     return np.asarray((waves.amplitude * np.sin(angle)).sum(axis=-1))
+
+
+def find_offset(path: Path, times_s: NDArray[np.float64]) -> Offset:
+    """Return where the camera points, relative to where it points in the middle of its time."""
+    middle = np.asarray([path.middle_s])
+    waves = (path.shake_row, path.shake_column, *path.walk_waves)
+    moved = [add_waves(w, times_s) - add_waves(w, middle) for w in waves]
+    past = times_s - path.middle_s
+    return Offset(
+        moved[0], moved[1], moved[2] + path.walk_mm_s[0] * past, moved[3] + path.walk_mm_s[1] * past
+    )
+
+
+def find_reach(path: Path, *, px_per_mm: float, duration_s: float) -> tuple[int, int]:
+    """Return how far (rows, columns) in px the nearest layer moves from where it is in the middle of the time."""
+    offset = find_offset(path, np.linspace(0, duration_s, 2 + int(duration_s * REACH_HZ)))
+    down = np.abs(offset.shake_down_px) + np.abs(offset.walk_down_mm) * px_per_mm
+    right = np.abs(offset.shake_right_px) + np.abs(offset.walk_right_mm) * px_per_mm
+    return int(down.max()) + 1, int(right.max()) + 1
+
+
+REACH_HZ = 60
+"""How often the path is looked at for its reach; the fastest wave has a tenth of this."""
 
 
 def choose_sway(rng: np.random.Generator, layer: Layer, *, wind_px: float, leaf_px: float) -> Sway:
@@ -190,9 +249,9 @@ def map_layer(
     roll = add_waves(path.roll, times)[:, None]
     zoom = 1 + add_waves(path.zoom, times)[:, None]
     step = px_per_mm / layer.depth
-    walked = [path.walk_mm_s[axis] * (times - path.middle_s) + add_waves(path.walk_waves[axis], times) for axis in range(2)]
-    down = (add_waves(path.shake_row, times) + walked[0] * step)[:, None]
-    right = (add_waves(path.shake_column, times) + walked[1] * step)[:, None]
+    offset = find_offset(path, times)
+    down = (offset.shake_down_px + offset.walk_down_mm * step)[:, None]
+    right = (offset.shake_right_px + offset.walk_right_mm * step)[:, None]
     y, x = ys[:, None] - rows / 2, xs[None, :] - columns / 2
     grid = np.empty((len(ys), len(xs), 2), np.float32)
     grid[..., 0] = (x * np.cos(roll) - y * np.sin(roll)) * zoom + columns / 2 + layer.origin_px[1] + right
@@ -220,29 +279,30 @@ def spread_map(grid: FloatImage, frame_px: tuple[int, int]) -> FloatImage:
 def find_in_frame(grid: FloatImage, points_xy: NDArray[np.float32]) -> NDArray[np.float32]:
     """Return where in the frame (x, y) points of a layer are seen: the map turned round by repeated correction."""
     points = np.asarray(points_xy, np.float32)
-    found = points - (grid[0, 0] - np.float32(CELL_PX * -0.5 - 0.5))
-    for _ in range(8):
-        found = found - (_sample_map(grid, found) - points)
+    found = points - _sample_offset(grid, points - grid[0, 0])
+    for _ in range(10):
+        found = points - _sample_offset(grid, found)
     return found
 
 
-def _sample_map(grid: FloatImage, places_xy: NDArray[np.float32]) -> NDArray[np.float32]:
-    """Value of the map at frame places, straight between nodes and on beyond the outer ones."""
-    at = (places_xy + 0.5) / CELL_PX + 0.5
-    low = np.clip(np.floor(at).astype(int), 0, np.asarray([grid.shape[1] - 2, grid.shape[0] - 2]))
+def _sample_offset(grid: FloatImage, places_xy: NDArray[np.float32]) -> NDArray[np.float32]:
+    """How far the map carries frame places: straight between nodes, and beyond the outer ones as at the edge."""
+    last = np.asarray([grid.shape[1] - 1, grid.shape[0] - 1])
+    at = np.clip((places_xy + 0.5) / CELL_PX + 0.5, 0, last)
+    low = np.minimum(np.floor(at).astype(int), last - 1)
     share = (at - low)[..., None]
     x, y = low[:, 0], low[:, 1]
     top = grid[y, x] * (1 - share[:, 0]) + grid[y, x + 1] * share[:, 0]
     bottom = grid[y + 1, x] * (1 - share[:, 0]) + grid[y + 1, x + 1] * share[:, 0]
-    return np.asarray(top * (1 - share[:, 1]) + bottom * share[:, 1], np.float32)
+    place = (at - 0.5) * CELL_PX - 0.5
+    return np.asarray(top * (1 - share[:, 1]) + bottom * share[:, 1] - place, np.float32)
 
 
 def find_shift(camera: Camera, time_s: float, px_per_mm: float) -> tuple[float, float]:
     """Return how far (rows, columns) the picture moves while one frame is exposed."""
-    times = np.asarray([time_s, time_s + camera.exposure_s])
-    path = camera.path
-    down = add_waves(path.shake_row, times) + px_per_mm * (path.walk_mm_s[0] * times + add_waves(path.walk_waves[0], times))
-    right = add_waves(path.shake_column, times) + px_per_mm * (path.walk_mm_s[1] * times + add_waves(path.walk_waves[1], times))
+    offset = find_offset(camera.path, np.asarray([time_s, time_s + camera.exposure_s]))
+    down = offset.shake_down_px + px_per_mm * offset.walk_down_mm
+    right = offset.shake_right_px + px_per_mm * offset.walk_right_mm
     return float(down[1] - down[0]), float(right[1] - right[0])
 
 
@@ -265,7 +325,7 @@ def find_gain(light: FloatImage, brightness: float) -> float:
 
 def expose(light: FloatImage, camera: Camera, rng: np.random.Generator, *, gain: float, blur_px: float, shift_px: tuple[float, float]) -> NDArray[np.uint8]:
     """Turn linear light (rows, columns, 3) into a uint8 RGB frame: blur, colours, noise, sharpening, tone."""
-    picture = _blur(light, blur_px)
+    picture = _blur(_pass_glass(light, camera), blur_px)
     picture = _smear(picture, shift_px)
     picture = cv2.transform(picture, camera.colour * np.float32(gain))
     np.clip(picture, 0, 1.2, out=picture)
@@ -278,6 +338,71 @@ def expose(light: FloatImage, camera: Camera, rng: np.random.Generator, *, gain:
         soft = cv2.GaussianBlur(codes, (5, 5), 1.1)
         codes = cv2.addWeighted(codes, 1 + camera.sharpening, soft, -camera.sharpening, 0)
     return np.asarray(cv2.LUT(codes, camera.tone), np.uint8)
+
+
+def _pass_glass(light: FloatImage, camera: Camera) -> FloatImage:
+    """Spread a share of the light over the frame, add the sun's glare, and dim what dirt and the corners hide."""
+    rows, columns = light.shape[:2]
+    coarse = cv2.resize(light, (camera.glow.shape[1], camera.glow.shape[0]), interpolation=cv2.INTER_AREA)
+    spread = cv2.GaussianBlur(coarse, (0, 0), SPREAD_SHARE * columns / VEIL_STEP_PX)
+    veil = cv2.resize(spread * np.float32(camera.scatter) + camera.glow, (columns, rows), interpolation=cv2.INTER_LINEAR)
+    return np.asarray(cv2.multiply(cv2.addWeighted(light, 1 - camera.scatter, veil, 1, 0), camera.glass), np.float32)
+
+
+VEIL_STEP_PX = 16
+SPREAD_SHARE = 0.08
+"""The veil is worked out at this step; scattered light spreads over this share of the frame's width."""
+
+
+def _draw_glass(rng: np.random.Generator, frame_px: tuple[int, int], *, is_dirty: bool) -> FloatImage:
+    """Draw what the lens lets through: dark corners, and soft spots of dirt."""
+    rows, columns = (max(4, n // 4) for n in frame_px)
+    y, x = np.linspace(-1, 1, rows)[:, None], np.linspace(-1, 1, columns)[None, :]
+    field = (1 - rng.uniform(0.0, 0.18) * (x * x + y * y) / 2).astype(np.float32)
+    if is_dirty:
+        spots = np.ones((rows, columns), np.float32)
+        for _ in range(int(rng.integers(1, 9))):
+            middle = (int(rng.integers(columns)), int(rng.integers(rows)))
+            axes = (int(rng.integers(1, 6)), int(rng.integers(1, 12)))
+            dark = float(rng.uniform(0.55, 0.95))
+            cv2.ellipse(spots, middle, axes, float(rng.uniform(0, 180)), 0, 360, (dark,), cv2.FILLED, cv2.LINE_AA)
+        field *= cv2.GaussianBlur(spots, (0, 0), float(rng.uniform(0.6, 3.0)))
+    wide = cv2.resize(field, (frame_px[1], frame_px[0]), interpolation=cv2.INTER_LINEAR)
+    return np.asarray(cv2.cvtColor(wide, cv2.COLOR_GRAY2RGB), np.float32)
+
+
+def _draw_glow(rng: np.random.Generator, frame_px: tuple[int, int], light: Light) -> FloatImage:
+    """Draw the sun's glare round a place in or beside the frame, with a few ghosts across the middle."""
+    rows, columns = (max(2, -(-n // VEIL_STEP_PX)) for n in frame_px)
+    y, x = np.mgrid[0:rows, 0:columns].astype(np.float32)
+    glow = np.zeros((rows, columns, 3), np.float32)
+    if light.flare < FLARE_WITH_SUN:
+        return glow
+    sun = rng.uniform(-0.3, 1.3, 2) * (rows, columns)
+    reach = rng.uniform(0.08, 0.3) * columns
+    distance = np.hypot(y - sun[0], x - sun[1])
+    glow += (light.flare * 2.5 * np.exp(-distance / reach))[..., None] * light.incident
+    for _ in range(int(rng.integers(0, 4))):
+        place = np.asarray([rows, columns]) / 2 + (np.asarray([rows, columns]) / 2 - sun) * rng.uniform(-0.5, 1.2)
+        ring = np.hypot(y - place[0], x - place[1]) < rng.uniform(0.01, 0.06) * columns
+        glow += (ring * rng.uniform(0.005, 0.03))[..., None] * rng.uniform(0.3, 1.0, 3)
+    return np.asarray(cv2.GaussianBlur(glow, (0, 0), 0.7), np.float32)
+
+
+FLARE_WITH_SUN = 0.02
+"""More scatter than this comes with the sun in or near the frame."""
+
+
+def find_sky(camera: Camera, sky: FloatImage, *, time_s: float, frame_px: tuple[int, int]) -> FloatImage:
+    """Return the sky of one frame, float32 (rows, columns, 3): far away, it moves with the hand's shake alone."""
+    rows, columns = frame_px
+    time = np.asarray([time_s + camera.readout_s / 2])
+    down, right = (float(add_waves(w, time)[0]) for w in (camera.path.shake_row, camera.path.shake_column))
+    size = (columns // SKY_STEP_PX + 1, rows // SKY_STEP_PX + 1)
+    middle = ((sky.shape[1] - 1) / 2 + right / SKY_STEP_PX, (sky.shape[0] - 1) / 2 + down / SKY_STEP_PX)
+    piece = cv2.getRectSubPix(sky, size, middle)
+    wide = cv2.resize(piece, (size[0] * SKY_STEP_PX, size[1] * SKY_STEP_PX), interpolation=cv2.INTER_LINEAR)
+    return np.ascontiguousarray(wide[:rows, :columns], np.float32)
 
 
 def _blur(light: FloatImage, blur_px: float) -> FloatImage:
@@ -319,7 +444,7 @@ def _choose_colour(saturation: float, rng: np.random.Generator) -> NDArray[np.fl
     return np.asarray(balance @ saturate @ mixing, np.float32)
 
 
-def _draw_grain(rng: np.random.Generator, frame_px: tuple[int, int]) -> FloatImage:
+def draw_grain(rng: np.random.Generator, frame_px: tuple[int, int]) -> FloatImage:
     """Noise larger than a frame, from which each frame takes a piece; slightly smooth, as after a phone's denoising."""
     shape = (frame_px[0] + 97, frame_px[1] + 131, 3)
     grain = rng.standard_normal(shape, dtype=np.float32)

@@ -17,24 +17,35 @@ from models.canopy.camera import (
     Sway,
     choose_camera,
     choose_sway,
+    draw_grain,
     expose,
     find_blur,
     find_gain,
     find_in_frame,
+    find_reach,
     find_scale,
     find_shift,
+    find_sky,
     map_layer,
     spread_map,
 )
+from models.canopy.confusers import ConfuserSettings
 from models.canopy.feeding import FeedingSettings
 from models.canopy.larvae import LarvaSettings
-from models.canopy.leaves import PlantSettings, grow_bank
+from models.canopy.leaves import LeafBank, PlantSettings, grow_bank
 from models.canopy.light import FloatImage, LightSettings, choose_light, draw_sky
-from models.canopy.scene import LarvaPlace, MarkPlace, Scene, SceneSize, fill_softly, paint_scene
+from models.canopy.scene import HangSheets, LarvaPlace, LayerPlan, MarkPlace, Scene, SceneSize, build_scene
+from models.canopy.sheets import LeafPlace, Sheet, fill_softly, paint_sheet
 from models.canopy.truth import Box, FeedingMark, FrameTruth, LarvaMark, LarvaTruth
 
-BANK_LEAVES = 48
-SWAY_MARGIN_PX = 40
+WHOLE_LEAVES, CHEWED_LEAVES = 48, 20
+SWAY_REACH = 2.5
+SPARE_PX = 10
+"""What a layer's picture keeps beyond the frame: this many deviations of the wind, and a few px for roll and zoom."""
+
+LEAF_MM = 50.0
+"""Leaves about this far apart sway on their own."""
+
 LEAST_VISIBLE = 0.02
 """Less of a body than this share is not listed."""
 
@@ -59,6 +70,7 @@ class CanopySettings:
     plant: PlantSettings = field(default_factory=PlantSettings)
     feeding: FeedingSettings = field(default_factory=FeedingSettings)
     larvae: LarvaSettings = field(default_factory=LarvaSettings)
+    confusers: ConfuserSettings = field(default_factory=ConfuserSettings)
     camera: CameraSettings = field(default_factory=CameraSettings)
 
 
@@ -72,24 +84,71 @@ class Filming:
     settings: CanopySettings
 
 
-def prepare_filming(settings: CanopySettings, rng: np.random.Generator) -> Filming:
-    """Grow the leaves, paint the crown and choose the camera."""
-    camera = choose_camera(settings.camera, rng, duration_s=settings.duration_s, frame_px=settings.size_px)
-    scale, distance_m = _choose_scale(settings, rng)
+def prepare_filming(
+    settings: CanopySettings, rng: np.random.Generator, *, real_holes: tuple[NDArray[np.uint8], ...] = ()
+) -> Filming:
+    """Grow the leaves, paint the crown and choose the camera; `real_holes` are bitmaps of holes to stamp now and then."""
+    scale, distance_m = choose_scale(settings, rng)
     light = choose_light(settings.light, rng)
-    bank = grow_bank(settings.plant, rng, count=BANK_LEAVES, feeding=settings.feeding)
-    size = SceneSize(settings.size_px, _find_margin(camera, scale, settings.duration_s), scale, distance_m * 1000)
+    camera = choose_camera(
+        settings.camera,
+        rng,
+        light=light,
+        duration_s=settings.duration_s,
+        frame_px=settings.size_px,
+        grain=draw_grain(rng, settings.size_px),
+    )
+    wind_px = float(rng.uniform(*settings.camera.wind_mm)) * scale
+    bank = grow_bank(
+        settings.plant, rng, whole=WHOLE_LEAVES, chewed=CHEWED_LEAVES, feeding=settings.feeding, real_holes=real_holes
+    )
+    drift = tuple(speed * settings.duration_s * scale for speed in camera.path.walk_mm_s)
+    reach = find_reach(camera.path, px_per_mm=scale, duration_s=settings.duration_s)
+    spare = int(SWAY_REACH * wind_px) + SPARE_PX
+    margin = (reach[0] + spare, reach[1] + spare)
+    size = SceneSize(settings.size_px, margin, (drift[0], drift[1]), scale, distance_m * 1000)
     sky = draw_sky(light, rng, settings.size_px)
-    scene = paint_scene(settings.plant, settings.larvae, light, bank, rng, size=size, sky=sky)
-    wind_mm = float(rng.uniform(*settings.camera.wind_mm))
-    sways = tuple(
-        choose_sway(rng, layer, wind_px=wind_mm * scale / layer.depth, leaf_px=50 * scale / layer.depth)
+    scene = build_scene(
+        settings.plant,
+        settings.larvae,
+        settings.confusers,
+        light,
+        bank,
+        rng,
+        size=size,
+        sky=sky,
+        hang=_paint_afresh(settings.plant, bank, rng),
+    )
+    return Filming(scene, camera, choose_sways(scene, rng, wind_px=wind_px), settings)
+
+
+def choose_sways(scene: Scene, rng: np.random.Generator, *, wind_px: float) -> tuple[Sway, ...]:
+    """Choose the wind of every layer; `wind_px` is its deviation in the nearest."""
+    return tuple(
+        choose_sway(rng, layer, wind_px=wind_px / layer.depth, leaf_px=LEAF_MM * scene.px_per_mm / layer.depth)
         for layer in scene.layers
     )
-    return Filming(scene, camera, sways, settings)
 
 
-def _choose_scale(settings: CanopySettings, rng: np.random.Generator) -> tuple[float, float]:
+SHEET_SHARES = (0.26, 0.2, 0.15, 0.15)
+"""Share of the plant's cover that hangs in each of a layer's two sheets, nearest layer first."""
+
+
+def _paint_afresh(plant: PlantSettings, bank: LeafBank, rng: np.random.Generator) -> HangSheets:
+    """Return how a clip's layers get their sheets: each is painted for it alone."""
+    cover = float(rng.uniform(*plant.cover))
+
+    def hang(plan: LayerPlan) -> tuple[Sheet, Sheet, list[LeafPlace]]:
+        share = cover * SHEET_SHARES[min(plan.index, len(SHEET_SHARES) - 1)]
+        upper, lower = (
+            paint_sheet(plant, bank, rng, size=plan.size, scale=plan.scale, cover=share) for _ in range(2)
+        )
+        return upper.sheet, lower.sheet, list(lower.leaves)
+
+    return hang
+
+
+def choose_scale(settings: CanopySettings, rng: np.random.Generator) -> tuple[float, float]:
     """Choose lens and distance so that larvae of the lengths asked for can exist."""
     for _ in range(MOST_TRIES):
         lens = float(np.exp(rng.uniform(*np.log(settings.camera.lens_mm))))
@@ -103,16 +162,6 @@ def _choose_scale(settings: CanopySettings, rng: np.random.Generator) -> tuple[f
 MOST_TRIES = 50
 LEAST_SCALE, MOST_SCALE = 0.35, 2.6
 """px per mm: below, a full-grown larva is under 20 px; above, a leaf is larger than its largest sprite by far."""
-
-
-def _find_margin(camera: Camera, scale: float, duration_s: float) -> tuple[int, int]:
-    """How far (rows, columns) the nearest layer can move past the frame."""
-    waves = camera.path
-    reach = []
-    for axis, shake in enumerate((waves.shake_row, waves.shake_column)):
-        walked = abs(waves.walk_mm_s[axis]) * duration_s / 2 + float(waves.walk_waves[axis].amplitude.sum())
-        reach.append(int(float(shake.amplitude.sum()) + walked * scale + SWAY_MARGIN_PX))
-    return reach[0], reach[1]
 
 
 def draw_clip(settings: CanopySettings, rng: np.random.Generator) -> Iterator[tuple[NDArray[np.uint8], FrameTruth]]:
@@ -156,7 +205,7 @@ def look_up(filming: Filming, *, index: int, time_s: float) -> tuple[FloatImage,
         map_layer(filming.camera, layer, sway, time_s=time_s, frame_px=frame_px, px_per_mm=scene.px_per_mm)
         for layer, sway in zip(scene.layers, filming.sways, strict=True)
     ]
-    light = scene.sky.copy()
+    light = find_sky(filming.camera, scene.sky, time_s=time_s, frame_px=frame_px)
     covers: list[FloatImage] = []
     for layer, grid in zip(reversed(scene.layers), reversed(grids), strict=True):
         seen = cv2.remap(
@@ -210,7 +259,7 @@ def _mark_larva(
     box = find_box(outline, covers[0].shape)
     if box is None:
         return None
-    visible = measure_visible(outline, covers[: place.layer], covers[0].shape)
+    visible = measure_visible(outline, covers[: place.layer], covers[0].shape) * place.open_share
     if visible < LEAST_VISIBLE:
         return None
     return LarvaMark(place.larva_id, box, outline[:, ::-1].copy(), measure_length(outline), visible, sharpness)

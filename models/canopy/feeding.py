@@ -14,10 +14,18 @@ from numpy.typing import NDArray
 BLADE_PX = 224
 """Length of a blade in px of the largest sprite: more than most leaves have in a 1080p frame."""
 
+SUPERSAMPLING = 2
+"""Masks of blades have this many elements to a px of the sprite, for smooth edges."""
+
 LEAST_MARK_PX = 60
-"""Chewed pieces smaller than this (px of the supersampled mask) are crumbs of the drawing and no marks."""
+"""Chewed pieces smaller than this (elements of the mask) are crumbs of the drawing and no marks."""
+
+BITE_AT_EDGE = 0.6
+REAL_HOLE_SHARE = 0.5
+"""Chance that a piece is bitten from the edge, and, where real outlines are given, that one of them is stamped."""
 
 Mask = NDArray[np.uint8]
+Points = NDArray[np.float32]
 
 
 @dataclass(frozen=True, slots=True)
@@ -26,105 +34,116 @@ class FeedingSettings:
 
     Attributes
     ----------
-    chewed_share : chance that a leaf shows feeding
-    bites : range of bites and holes on such a leaf
+    chewed_share : chance that something feeds on a twig
+    bites : range of bites and holes on a chewed leaf
     size_share : radius of a bite over the blade's length
     tip_chance : chance that feeding is of the kind that leaves the midrib with a diamond-shaped tip
     """
 
-    chewed_share: float = 0.25
-    bites: tuple[int, int] = (1, 5)
-    size_share: tuple[float, float] = (0.03, 0.12)
-    tip_chance: float = 0.25
+    chewed_share: float = 0.12
+    bites: tuple[int, int] = (1, 6)
+    size_share: tuple[float, float] = (0.03, 0.13)
+    tip_chance: float = 0.3
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Mark:
     """One hole or bite: outline float32 (N, 2) of (x, y) in sprite px, and whether it lies inside the blade."""
 
-    outline_xy: NDArray[np.float32]
+    outline_xy: Points
     is_hole: bool
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class ChewedBlade:
+    """A blade after feeding: its supersampled mask, the marks, and the missing area in per cent of the intact blade."""
+
+    mask: Mask
+    marks: tuple[Mark, ...]
+    missing_percent: float
 
 
 def chew_blade(
     intact: Mask,
-    midrib_xy: NDArray[np.float32],
+    midrib_xy: Points,
     rng: np.random.Generator,
     *,
     settings: FeedingSettings,
     real_holes: tuple[Mask, ...] = (),
-) -> tuple[Mask, tuple[Mark, ...], float]:
-    """Return the blade after feeding (supersampled mask), its marks, and the missing area in per cent."""
-    if rng.random() >= settings.chewed_share:
-        return intact, (), 0.0
+) -> ChewedBlade:
+    """Eat from a blade: holes and bites, or both sides of the midrib from the tip.
+
+    Parameters
+    ----------
+    intact : uint8 (2 h, 2 w), the whole blade, 0 or 255
+    midrib_xy : float32 (N, 2) of (x, y) in sprite px, from base to tip
+    real_holes : uint8 bitmaps of single holes, 0 or 255, of any size; stamped now and then where given
+    """
     gone = np.zeros_like(intact)
-    scale = intact.shape[1] / (midrib_xy[-1, 0] - midrib_xy[0, 0] + (intact.shape[1] / 2 - BLADE_PX))
-    scale = 2.0
     if rng.random() < settings.tip_chance:
-        _eat_to_midrib(gone, midrib_xy * scale, rng)
+        _eat_to_midrib(gone, midrib_xy * SUPERSAMPLING, rng)
     else:
         for _ in range(int(rng.integers(settings.bites[0], settings.bites[1] + 1))):
-            _bite(gone, intact, rng, radius=float(rng.uniform(*settings.size_share)) * BLADE_PX * scale, real_holes=real_holes)
-    gone = cv2.bitwise_and(gone, intact).astype(np.uint8)
-    blade = cv2.bitwise_and(intact, cv2.bitwise_not(gone)).astype(np.uint8)
-    blade = _keep_largest(blade)
+            radius = float(rng.uniform(*settings.size_share)) * BLADE_PX * SUPERSAMPLING
+            _bite(gone, intact, rng, radius=radius, real_holes=real_holes)
+    blade = _keep_largest(np.where(gone > 0, 0, intact).astype(np.uint8))
     gone = cv2.bitwise_and(intact, cv2.bitwise_not(blade)).astype(np.uint8)
     missing = 100.0 * cv2.countNonZero(gone) / max(1, cv2.countNonZero(intact))
-    return blade, _outline_marks(gone, intact, scale), missing
+    return ChewedBlade(blade, _outline_marks(gone, intact), missing)
 
 
-def _bite(gone: Mask, intact: Mask, rng: np.random.Generator, *, radius: float, real_holes: tuple[Mask, ...]) -> None:
-    """Take one hole or bite: a few overlapping discs along a short arc, or the outline of a real hole."""
-    rows, columns = np.nonzero(intact[::8, ::8])
-    if rng.random() < 0.6:
-        inside = cv2.erode(intact, np.ones((9, 9), np.uint8))
-        rows, columns = np.nonzero((intact > inside)[::4, ::4])
-        rows, columns = rows // 2, columns // 2
+def _bite(
+    gone: Mask, intact: Mask, rng: np.random.Generator, *, radius: float, real_holes: tuple[Mask, ...]
+) -> None:
+    """Take one hole or bite: overlapping discs along a short arc, or the outline of a real hole."""
+    coarse = intact[::4, ::4]
+    if rng.random() < BITE_AT_EDGE:
+        coarse = cv2.subtract(coarse, cv2.erode(coarse, np.ones((5, 5), np.uint8)))
+    rows, columns = np.nonzero(coarse)
     pick = int(rng.integers(len(rows)))
-    centre = np.asarray([columns[pick] * 8, rows[pick] * 8], float)
-    if real_holes and rng.random() < 0.5:
+    centre = np.asarray([columns[pick] * 4, rows[pick] * 4], float)
+    if real_holes and rng.random() < REAL_HOLE_SHARE:
         _stamp(gone, real_holes[int(rng.integers(len(real_holes)))], centre, rng, radius=radius)
         return
-    heading = rng.uniform(0, 2 * np.pi)
-    for _ in range(int(rng.integers(2, 7))):
-        cv2.circle(gone, (int(centre[0]), int(centre[1])), max(2, int(radius * rng.uniform(0.45, 0.9))), 255, cv2.FILLED)
-        heading += rng.normal(0, 0.5)
-        centre += radius * 0.6 * np.asarray([np.cos(heading), np.sin(heading)])
+    heading, turn = rng.uniform(0, 2 * np.pi), rng.normal(0, 0.5)
+    for _ in range(int(rng.integers(2, 9))):
+        size = max(2, int(radius * rng.uniform(0.35, 0.8)))
+        cv2.circle(gone, (int(centre[0]), int(centre[1])), size, 255, cv2.FILLED)
+        heading += turn + rng.normal(0, 0.3)
+        centre += radius * 0.5 * np.asarray([np.cos(heading), np.sin(heading)])
 
 
 def _stamp(gone: Mask, hole: Mask, centre: NDArray[np.float64], rng: np.random.Generator, *, radius: float) -> None:
-    scale = 2.5 * radius / max(hole.shape)
-    turn = cv2.getRotationMatrix2D((hole.shape[1] / 2, hole.shape[0] / 2), float(rng.uniform(0, 360)), scale)
-    turn[:, 2] += centre - np.asarray([hole.shape[1] / 2, hole.shape[0] / 2])
-    piece = cv2.warpAffine(hole, turn, (gone.shape[1], gone.shape[0]), flags=cv2.INTER_LINEAR)
-    np.maximum(gone, np.where(piece > 127, 255, 0).astype(np.uint8), out=gone)
+    middle = np.asarray([hole.shape[1] / 2, hole.shape[0] / 2])
+    matrix = cv2.getRotationMatrix2D(middle.tolist(), float(rng.uniform(0, 360)), 2.5 * radius / max(hole.shape))
+    matrix[:, 2] += centre - middle
+    piece = cv2.warpAffine(hole, matrix, (gone.shape[1], gone.shape[0]), flags=cv2.INTER_LINEAR)
+    gone[piece > 127] = 255
 
 
-def _eat_to_midrib(gone: Mask, midrib: NDArray[np.float32], rng: np.random.Generator) -> None:
-    """Eat the blade away on both sides of the midrib from the tip end, leaving a diamond of blade round the rib's end."""
-    start = float(rng.uniform(0.45, 0.8))
-    tip = float(rng.uniform(start + 0.08, 1.0))
-    axis = midrib[-1] - midrib[0]
-    length = float(np.hypot(*axis))
-    along = axis / length
+def _eat_to_midrib(gone: Mask, midrib: Points, rng: np.random.Generator) -> None:
+    """Eat both sides of the midrib away, leaving a diamond of blade round the rib's end; tip gone, or a band before it."""
+    start = float(rng.uniform(0.4, 0.75))
+    tip = float(rng.uniform(start + 0.1, 1.0))
+    span = midrib[-1] - midrib[0]
+    length = float(np.hypot(*span))
+    along = span / length
     across = np.asarray([-along[1], along[0]])
-    widest = float(rng.uniform(0.02, 0.07)) * length
+    widest = float(rng.uniform(0.015, 0.07)) * length
     for side in (-1, 1):
-        lag = rng.normal(0, 0.05)
-        u = np.linspace(start + lag, 1.2, 24)
-        stand = np.where(
-            u < tip, np.interp(u, [start + lag, (start + tip) / 2, tip], [0.006 * length, widest, 0.0]), 0.0
-        )
-        ragged = np.abs(np.sin(u * rng.uniform(20, 40))) * 0.01 * length
-        inner = midrib[0] + along * u[:, None] * length + side * across * (stand + ragged)[:, None]
-        slope = 0.15 * length * rng.uniform(-0.3, 1.0)
-        corner = midrib[0] + along * (1.2 * length) + side * across * length
-        far = midrib[0] + along * ((start + lag) * length - slope) + side * across * length
-        points = np.concatenate([inner, corner[None], far[None]])
-        cv2.fillPoly(gone, [np.round(points).astype(np.int32)], 255)
+        begin = start + rng.normal(0, 0.06)
+        u = np.linspace(begin, 1.2, 40)
+        stand = np.interp(u, [begin, begin + 0.3 * (tip - begin), tip], [0.004 * length, widest, 0.0])
+        ragged = 0.006 * length * np.abs(np.interp(u, np.linspace(begin, 1.2, 14), rng.normal(0, 1, 14)))
+        inner = midrib[0] + along * (u * length)[:, None] + side * across * (np.where(u < tip, stand + ragged, 0))[:, None]
+        outer_u = np.linspace(1.2, begin - rng.uniform(-0.1, 0.25), 12)
+        out = np.linspace(1.0, 0.02, 12) ** rng.uniform(0.6, 1.6) * length
+        outer = midrib[0] + along * (outer_u * length)[:, None] + side * across * out[:, None]
+        cv2.fillPoly(gone, [np.round(np.concatenate([inner, outer])).astype(np.int32)], 255)
 
 
 def _keep_largest(blade: Mask) -> Mask:
+    """Drop the pieces of a blade that nothing holds any more."""
     count, labels, stats, _ = cv2.connectedComponentsWithStats(blade)
     if count <= 2:
         return blade
@@ -132,7 +151,7 @@ def _keep_largest(blade: Mask) -> Mask:
     return np.where(labels == largest, 255, 0).astype(np.uint8)
 
 
-def _outline_marks(gone: Mask, intact: Mask, scale: float) -> tuple[Mark, ...]:
+def _outline_marks(gone: Mask, intact: Mask) -> tuple[Mark, ...]:
     inside = cv2.erode(intact, np.ones((5, 5), np.uint8))
     contours, _ = cv2.findContours(gone, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
     marks = []
@@ -142,5 +161,5 @@ def _outline_marks(gone: Mask, intact: Mask, scale: float) -> tuple[Mark, ...]:
         points = contour[:, 0, :]
         is_hole = bool(np.all(inside[points[:, 1], points[:, 0]] > 0))
         outline = cv2.approxPolyDP(contour, 1.0, True)[:, 0, :]
-        marks.append(Mark(((outline + 0.5) / scale - 0.5).astype(np.float32), is_hole))
+        marks.append(Mark(((outline + 0.5) / SUPERSAMPLING - 0.5).astype(np.float32), is_hole))
     return tuple(marks)

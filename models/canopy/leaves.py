@@ -11,13 +11,13 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from models.canopy.feeding import BLADE_PX, FeedingSettings, Mark, chew_blade
+from models.canopy.feeding import BLADE_PX, SUPERSAMPLING, ChewedBlade, FeedingSettings, Mark, chew_blade
 from models.canopy.light import FloatImage, draw_soft_noise, find_transmittance
 
 MARGIN_PX = 12
-SUPERSAMPLING = 2
 LEVELS = 5
 EDGE_POINTS = 220
+"""Free px round a blade, sizes a sprite is kept at (each half the one before), and points on one side of an outline."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,6 +88,7 @@ class PlantSettings:
     depths : distance of each layer over that of the nearest
     twig_mm : length of one leafy twig
     spacing_mm : between leaves along a twig
+    branch_chance, branch_mm : chance of a branch across one sheet of leaves, and its thickness
     """
 
     shapes: tuple[LeafShape, ...] = (SALLOW, ASPEN, OAK)
@@ -95,8 +96,10 @@ class PlantSettings:
     age_spread: float = 0.12
     cover: tuple[float, float] = (0.5, 1.3)
     depths: tuple[float, ...] = (1.0, 1.22, 1.6, 2.3)
-    twig_mm: tuple[float, float] = (160.0, 420.0)
-    spacing_mm: tuple[float, float] = (16.0, 34.0)
+    twig_mm: tuple[float, float] = (90.0, 320.0)
+    spacing_mm: tuple[float, float] = (13.0, 30.0)
+    branch_chance: float = 0.35
+    branch_mm: tuple[float, float] = (5.0, 22.0)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -107,7 +110,7 @@ class LeafSprite:
     ----------
     levels : float32 (h, w, 4) each half the size of the one before
     length_mm : of the blade
-    base_xy, tip_xy : ends of the midrib in px of level 0
+    base_xy : foot of the stalk in px of level 0
     midrib_xy, edge_xy : float32 (N, 2), midrib from base to tip and outline of the intact blade
     marks : what is chewed away; outlines in px of level 0
     missing_percent : share of the intact blade that is gone
@@ -116,31 +119,53 @@ class LeafSprite:
     levels: tuple[FloatImage, ...]
     length_mm: float
     base_xy: tuple[float, float]
-    tip_xy: tuple[float, float]
     midrib_xy: NDArray[np.float32]
     edge_xy: NDArray[np.float32]
     marks: tuple[Mark, ...]
     missing_percent: float
 
 
-LeafBank = tuple[LeafSprite, ...]
+@dataclass(frozen=True, slots=True, eq=False)
+class LeafBank:
+    """Different leaves of one plant: first `whole` whole ones, then chewed ones; every leaf in the crown is one of them.
+
+    Attributes
+    ----------
+    chewed_share : chance that something feeds on a twig
+    """
+
+    leaves: tuple[LeafSprite, ...]
+    whole: int
+    chewed_share: float
 
 
 def grow_bank(
     plant: PlantSettings,
     rng: np.random.Generator,
     *,
-    count: int,
+    whole: int,
+    chewed: int,
     feeding: FeedingSettings,
     real_holes: tuple[NDArray[np.uint8], ...] = (),
 ) -> LeafBank:
-    """Grow `count` different leaves of one plant; every leaf in the crown is one of them, turned and tilted."""
+    """Grow a bank of whole and chewed leaves of one plant."""
     shape = plant.shapes[int(rng.integers(len(plant.shapes)))]
     leaf_out = float(rng.uniform(*plant.leaf_out))
-    return tuple(
-        grow_leaf(shape, rng, leaf_out=leaf_out, age_spread=plant.age_spread, feeding=feeding, real_holes=real_holes)
-        for _ in range(count)
-    )
+    leaves = [grow_leaf(shape, rng, leaf_out=leaf_out, age_spread=plant.age_spread) for _ in range(whole)]
+    leaves += [
+        grow_leaf(
+            shape, rng, leaf_out=leaf_out, age_spread=plant.age_spread, feeding=(feeding,), real_holes=real_holes
+        )
+        for _ in range(chewed)
+    ]
+    return LeafBank(tuple(leaves), whole, feeding.chewed_share)
+
+
+def choose_leaf(bank: LeafBank, rng: np.random.Generator, *, chewed: bool) -> int:
+    """Return the index of a whole or a chewed leaf."""
+    if chewed and bank.whole < len(bank.leaves):
+        return int(rng.integers(bank.whole, len(bank.leaves)))
+    return int(rng.integers(bank.whole))
 
 
 def grow_leaf(
@@ -149,35 +174,36 @@ def grow_leaf(
     *,
     leaf_out: float,
     age_spread: float,
-    feeding: FeedingSettings,
+    feeding: tuple[FeedingSettings, ...] = (),
     real_holes: tuple[NDArray[np.uint8], ...] = (),
 ) -> LeafSprite:
-    """Grow one leaf: outline, veins, blade, feeding, and the sizes it is drawn at."""
+    """Grow one leaf: outline, veins, blade, and the sizes it is drawn at; chewed where `feeding` holds settings."""
     age = float(np.clip(leaf_out + rng.normal(0, age_spread), 0, 1))
     stalk_px = float(rng.uniform(*shape.stalk_share)) * BLADE_PX
     bend = float(rng.normal(0, 0.06))
     edge = outline_blade(shape, rng, bend=bend)
     half = int(np.ceil(np.abs(edge[:, 1]).max())) + MARGIN_PX
     origin = np.asarray([stalk_px + MARGIN_PX, half], np.float32)
-    size = (2 * half, int(np.ceil(stalk_px + BLADE_PX * 1.02)) + 2 * MARGIN_PX)
+    size = (2 * half, int(np.ceil(stalk_px + max(BLADE_PX, edge[:, 0].max()))) + 2 * MARGIN_PX)
     midrib = _trace_midrib(bend) + origin
     edge = edge + origin
-    intact = _fill(edge, size)
-    blade, marks, missing = chew_blade(intact, midrib, rng, settings=feeding, real_holes=real_holes)
+    whole = _fill(edge, size)
+    blade = ChewedBlade(whole, (), 0.0)
+    for settings in feeding:
+        blade = chew_blade(whole, midrib, rng, settings=settings, real_holes=real_holes)
     absorb = _draw_veins(shape, rng, edge=edge, midrib=midrib, size=size)
     through = _light_blade(rng, age=age, absorb=absorb, midrib=midrib, size=size)
+    _spoil_blade(through, rng, edge=edge, midrib=midrib, age=age)
     stalk = _draw_stalk(origin, stalk_px, rng, size)
-    sprite = _join(blade, through, stalk)
     length_mm = float(rng.uniform(*shape.length_mm)) * (0.35 + 0.65 * leaf_out) * float(rng.uniform(0.7, 1.0))
     return LeafSprite(
-        _halve_repeatedly(sprite),
+        _halve_repeatedly(_join(blade.mask, through, stalk)),
         length_mm,
         (float(origin[0] - stalk_px), float(origin[1])),
-        (float(midrib[-1, 0]), float(midrib[-1, 1])),
         midrib,
         edge,
-        marks,
-        missing,
+        blade.marks,
+        blade.missing_percent,
     )
 
 
@@ -268,7 +294,7 @@ def _draw_veins(
     for index in range(len(midrib) - 1):
         thick = max(1, round(5.0 * (1 - index / len(midrib)) ** 0.8))
         cv2.line(rib, np.int32(midrib[index]), np.int32(midrib[index + 1]), 255, thick, cv2.LINE_AA)
-    weight = rng.uniform(0.5, 1.1), rng.uniform(0.25, 0.6), rng.uniform(-0.12, 0.08)
+    weight = rng.uniform(0.2, 1.0), rng.uniform(-0.55, 0.6), rng.uniform(-0.35, 0.12)
     drawn = (cv2.GaussianBlur(layer.astype(np.float32) / 255, (0, 0), 0.8) for layer in (rib, veins, net))
     total = sum((w * layer for w, layer in zip(weight, drawn, strict=True)), np.zeros(size, np.float32))
     return np.asarray(total, np.float32)
@@ -303,6 +329,37 @@ def _light_blade(
     absorbance = -np.log(base)[None, None, :] * (1 + 0.6 * absorb + blotch)[..., None]
     through = np.exp(-absorbance) * np.clip(shade, 0.2, 1.0)[..., None]
     return np.clip(through, 0, 1).astype(np.float32)
+
+
+SPOILT_CHANCE = 0.25
+ROLLED_CHANCE = 0.2
+BROWN = np.asarray([0.11, 0.05, 0.015], np.float32)
+"""Chance of brown patches and of a rolled edge on a leaf, and what dead blade lets through; common practice, no source."""
+
+
+def _spoil_blade(
+    through: FloatImage, rng: np.random.Generator, *, edge: NDArray[np.float32], midrib: NDArray[np.float32], age: float
+) -> None:
+    """Add brown patches and mines, and a strip of the edge that is rolled in: there the light passes the blade twice."""
+    size = through.shape[:2]
+    if rng.random() < SPOILT_CHANCE * (0.3 + age):
+        brown = np.zeros(size, np.uint8)
+        for _ in range(int(rng.integers(1, 5))):
+            walk = edge[int(rng.integers(len(edge)))] * 0.5 + midrib[int(rng.integers(len(midrib)))] * 0.5
+            walk = walk + np.cumsum(rng.normal(0, 5, (int(rng.integers(2, 14)), 2)), axis=0)
+            cv2.polylines(brown, [np.int32(walk)], False, 255, int(rng.integers(3, 10)), cv2.LINE_AA)
+        share = cv2.GaussianBlur(brown.astype(np.float32) / 255, (0, 0), 1.2)[..., None] * rng.uniform(0.4, 1.0)
+        through += share * (BROWN - through)
+    if rng.random() < ROLLED_CHANCE:
+        count = len(edge)
+        span = np.arange(int(rng.integers(count // 12, count // 4))) + int(rng.integers(count))
+        outer = edge[span % count]
+        inward = midrib[len(midrib) // 2] - outer
+        width = np.sin(np.linspace(0, np.pi, len(span)))[:, None] * rng.uniform(0.08, 0.3)
+        strip = np.zeros(size, np.uint8)
+        ring = np.concatenate([outer - inward * 0.05, (outer + inward * width)[::-1]])
+        cv2.fillPoly(strip, [np.round(ring * 16).astype(np.int32)], 255, cv2.LINE_AA, shift=4)
+        through *= 1 - strip.astype(np.float32)[..., None] / 255 * (1 - find_transmittance(age))
 
 
 def _draw_stalk(origin: NDArray[np.float32], stalk_px: float, rng: np.random.Generator, size: tuple[int, int]) -> FloatImage:

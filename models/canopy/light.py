@@ -59,9 +59,11 @@ class Light:
     ----------
     incident : float32 (3,), what falls on the uppermost leaves; no band exceeds 1
     ambient : float32 (3,), what a surface sends back of the light from below, before its own colour
-    sun_offset_px : (row, column) by which a shadow moves on a leaf, per px of height between the two leaves
+    sky : float32 (3,), mean of the sky seen through the gaps
+    sun_offset : (row, column) by which a shadow moves on a leaf, per px of height between the two leaves
     sun_width : width of the penumbra per px of height
     is_clear : whether there is a direct sun
+    flare : share of the light that the lens scatters over the frame
     """
 
     incident: NDArray[np.float32]
@@ -107,20 +109,24 @@ OVERCAST_WIDTH = 0.9
 """Penumbra per px of height under cloud: light comes from the whole sky, so only leaves that touch cast a shadow with an edge."""
 
 
+SKY_STEP_PX = 8
+"""The sky is kept at this step: it holds nothing finer than a cloud's edge."""
+
+
 def draw_sky(light: Light, rng: np.random.Generator, size_px: tuple[int, int]) -> FloatImage:
-    """Return the sky behind the crown, float32 (rows, columns, 3): a gradient and, now and then, clouds."""
-    rows, columns = size_px
-    small = (max(2, rows // 64), max(2, columns // 64))
-    tilt = rng.uniform(-0.25, 0.25, 2)
+    """Return the sky behind the crown, float32 (rows, columns, 3), one element for 8 x 8 px, twice as wide as the frame."""
+    rows, columns = (2 * (n // SKY_STEP_PX + 1) for n in size_px)
+    small = (max(4, rows // 4), max(4, columns // 4))
+    tilt = rng.uniform(-0.3, 0.3, 2)
     slope = np.linspace(-1, 1, small[0])[:, None] * tilt[0] + np.linspace(-1, 1, small[1])[None, :] * tilt[1]
-    cloud = draw_soft_noise(rng, small, cell_px=5)
+    cloud = draw_soft_noise(rng, small, cell_px=9) + 0.5 * draw_soft_noise(rng, small, cell_px=3)
     amount = rng.uniform(0.0, 0.6) if light.is_clear else rng.uniform(0.05, 0.25)
-    cover = np.clip((cloud - 0.3) * 1.6, 0, 1) * amount
+    cover = np.clip((cloud - 0.3) * 1.2, 0, 1) * amount
     tint = light.sky[None, None, :] * (1 + slope[..., None])
     white = float(light.sky.max()) * 1.6 * np.ones(3)
     field = tint * (1 - cover[..., None]) + white * cover[..., None]
-    sky = cv2.resize(field.astype(np.float32), (columns, rows), interpolation=cv2.INTER_CUBIC)
-    return np.clip(sky, 0, None).astype(np.float32)
+    sky = cv2.resize(field.astype(np.float32), (columns, rows), interpolation=cv2.INTER_LINEAR)
+    return np.asarray(sky, np.float32)
 
 
 def draw_soft_noise(rng: np.random.Generator, size_px: tuple[int, int], *, cell_px: float) -> FloatImage:

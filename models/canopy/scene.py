@@ -1,40 +1,39 @@
-"""One crown: depth layers of leaves, twigs and larvae, each painted once, with the place of every larva and feeding mark.
+"""One crown: depth layers of leaves, twigs, larvae and confusers, with the place of every larva and feeding mark.
 
-Seen from below, light from above is multiplied by each leaf in its path; a leaf casts its shadow on the leaves under it, moved
+Seen from below, light from above is multiplied by each leaf in its path; sheets cast their shadow on those under them, moved
 by the sun's slope and softened by its width. A layer is float32 (rows, columns, 4): light that reaches the eye times the
 share covered, and the share covered. Places are (x, y) px of the layer's own picture. How layers move stands in `camera`.
 """
 
-from dataclasses import dataclass, replace
+from collections.abc import Callable
+from dataclasses import dataclass
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from models.canopy.feeding import BLADE_PX
-from models.canopy.larvae import Body, LarvaSettings, choose_stage, shape_body
-from models.canopy.leaves import LeafBank, LeafSprite, PlantSettings
+from models.canopy.confusers import ConfuserSettings, scatter_confusers
+from models.canopy.larvae import LarvaSettings, Settled, settle_larva
+from models.canopy.leaves import LeafBank, PlantSettings
 from models.canopy.light import FloatImage, Light, draw_soft_noise
+from models.canopy.sheets import LeafPlace, Points, Sheet, fill_softly, map_points
 
-SHORTEST_MM, LONGEST_MM = 4.0, 54.0
-BARK = np.asarray([0.16, 0.13, 0.1], np.float32)
 LEAF_UNDERSIDE = np.asarray([0.2, 0.3, 0.14], np.float32)
-BODY_COLOUR = np.asarray([0.22, 0.3, 0.16], np.float32)
-"""Reflectances for the light from below, common practice, no source."""
+"""Reflectance of a leaf's underside for the light from below; common practice, no source."""
 
+LAYER_WEIGHTS = (0.62, 0.3, 0.08)
+"""How larvae and confusers spread over the layers, nearest first; farther ones are too small and too hidden."""
 
-@dataclass(frozen=True, slots=True, eq=False)
-class LeafPlace:
-    """One leaf in a layer: which sprite, and the 2 x 3 map from sprite px (x, y) to layer px (x, y)."""
+SHEET_GAP_MM = (15.0, 60.0)
+"""Height between the two sheets of one layer, which throw crisp shadows on each other."""
 
-    sprite: int
-    to_layer: NDArray[np.float64]
-    length_px: float
+SPOTS_TRIED = 6
+"""Places looked at for each host leaf; the best lit is taken, since larvae are looked for where the light comes through."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class LarvaPlace:
-    """One larva in a layer: its body, its outline float32 (N, 2) of (x, y) in layer px, and what it is doing."""
+    """One larva in a layer: what it is, and its outline float32 (N, 2) of (x, y) in layer px."""
 
     larva_id: str
     layer: int
@@ -42,8 +41,8 @@ class LarvaPlace:
     condition: str
     pose: str
     length_mm: float
-    outline_xy: NDArray[np.float32]
-    is_through: bool
+    outline_xy: Points
+    open_share: float
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -53,7 +52,7 @@ class MarkPlace:
     mark_id: str
     leaf_id: str
     layer: int
-    outline_xy: NDArray[np.float32]
+    outline_xy: Points
     missing_percent: float
 
 
@@ -75,7 +74,7 @@ class Layer:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Scene:
-    """A painted crown; `layers` from the nearest to the farthest."""
+    """A crown ready to be filmed; `layers` from the nearest to the farthest."""
 
     layers: tuple[Layer, ...]
     sky: FloatImage
@@ -87,386 +86,216 @@ class Scene:
 
 @dataclass(frozen=True, slots=True)
 class SceneSize:
-    """How large the pictures are: the frame, and how far each layer may move past its edges."""
+    """Sizes of a scene.
+
+    Attributes
+    ----------
+    frame_px : (rows, columns)
+    margin_px : how far (rows, columns) the nearest layer may move past each edge of the frame
+    drift_px : (rows, columns) that walking carries the nearest layer over the whole clip
+    """
 
     frame_px: tuple[int, int]
     margin_px: tuple[int, int]
+    drift_px: tuple[float, float]
     px_per_mm: float
     distance_mm: float
 
 
-class _Painter:
-    """One sheet being painted: what passes through it and the own shine of opaque things. Lasts while a layer is built."""
+@dataclass(frozen=True, slots=True, eq=False)
+class LayerPlan:
+    """One layer about to be built: its number, depth, scale in px per mm, picture size and origin."""
 
-    def __init__(self, size: tuple[int, int]) -> None:
-        self.through = np.ones((*size, 4), np.float32)
-        self.shine = np.zeros((*size, 3), np.float32)
-
-    def put_leaf(self, sprite: LeafSprite, to_layer: NDArray[np.float64]) -> None:
-        """Multiply one leaf in; what shone before it is hidden where it lies."""
-        found = warp_sprite(sprite, to_layer, self.through.shape[:2])
-        if found is None:
-            return
-        window, piece = found
-        self.through[window] *= piece
-        below = self.shine[window]
-        if below.any():
-            below *= piece[..., 3:4]
-
-    def put_opaque(self, mask: FloatImage, corner: tuple[int, int], *, light: NDArray[np.float32], shine: NDArray[np.float32]) -> None:
-        """Lay a body over the sheet: mask (h, w) 0 to 1 at `corner` (row, column); it lets `light` through and shines."""
-        rows, columns = self.through.shape[:2]
-        r0, c0 = max(0, corner[0]), max(0, corner[1])
-        r1, c1 = min(rows, corner[0] + mask.shape[0]), min(columns, corner[1] + mask.shape[1])
-        if r0 >= r1 or c0 >= c1:
-            return
-        part = mask[r0 - corner[0] : r1 - corner[0], c0 - corner[1] : c1 - corner[1], None]
-        window = (slice(r0, r1), slice(c0, c1))
-        self.through[window] *= 1 - part * (1 - np.append(light, np.float32(0)))
-        self.shine[window] += part * (shine - self.shine[window])
+    index: int
+    depth: float
+    scale: float
+    size: tuple[int, int]
+    origin_px: tuple[int, int]
 
 
-def warp_sprite(
-    sprite: LeafSprite, to_layer: NDArray[np.float64], size: tuple[int, int]
-) -> tuple[tuple[slice, slice], FloatImage] | None:
-    """Return where in a (rows, columns) picture a sprite falls and its factors there; None where it misses the picture."""
-    height, width = sprite.levels[0].shape[:2]
-    corners = np.asarray([[0, 0, 1], [width, 0, 1], [0, height, 1], [width, height, 1]]) @ to_layer.T
-    low, high = np.floor(corners.min(axis=0)).astype(int), np.ceil(corners.max(axis=0)).astype(int) + 1
-    c0, r0 = max(0, int(low[0])), max(0, int(low[1]))
-    c1, r1 = min(size[1], int(high[0])), min(size[0], int(high[1]))
-    if r0 >= r1 or c0 >= c1:
-        return None
-    scale = float(np.hypot(to_layer[0, 0], to_layer[1, 0]))
-    level = int(np.clip(np.floor(-np.log2(max(scale, 1e-6)) + 0.3), 0, len(sprite.levels) - 1))
-    step = 2.0**level
-    turn = to_layer[:, :2] * step
-    shift = to_layer[:, 2] + to_layer[:, :2] @ np.full(2, 0.5 * step - 0.5) - (c0, r0)
-    matrix = np.column_stack([turn, shift])
-    piece = cv2.warpAffine(
-        sprite.levels[level], matrix, (c1 - c0, r1 - r0), flags=cv2.INTER_LINEAR, borderValue=(1.0, 1.0, 1.0, 1.0)
-    )
-    return (slice(r0, r1), slice(c0, c1)), np.asarray(piece, np.float32)
+HangSheets = Callable[[LayerPlan], tuple[Sheet, Sheet, list[LeafPlace]]]
+"""Gives a layer its upper and lower sheet and the lower one's leaves: painted afresh, or cut from a stock."""
 
 
-def map_points(to_layer: NDArray[np.float64], points_xy: NDArray[np.float32]) -> NDArray[np.float32]:
-    """Map (N, 2) points (x, y) by a 2 x 3 matrix."""
-    return np.asarray(points_xy @ to_layer[:, :2].T + to_layer[:, 2], np.float32)
-
-
-def fill_softly(outline_xy: NDArray[np.float32], *, pad_px: int = 2, supersampling: int = 4) -> tuple[FloatImage, tuple[int, int]]:
-    """Rasterise a closed outline: mask float32 (h, w) 0 to 1 with smooth edges, and its corner (row, column)."""
-    low = np.floor(outline_xy.min(axis=0)).astype(int) - pad_px
-    high = np.ceil(outline_xy.max(axis=0)).astype(int) + pad_px + 1
-    width, height = (int(v) for v in high - low)
-    big = np.zeros((height * supersampling, width * supersampling), np.uint8)
-    points = ((outline_xy - low + 0.5) * supersampling - 0.5) * 16
-    cv2.fillPoly(big, [np.round(points).astype(np.int32)], 255, shift=4)
-    mask = cv2.resize(big, (width, height), interpolation=cv2.INTER_AREA).astype(np.float32) / 255
-    return mask, (int(low[1]), int(low[0]))
-
-
-def paint_scene(
+def build_scene(
     plant: PlantSettings,
     larvae: LarvaSettings,
+    confusers: ConfuserSettings,
     light: Light,
     bank: LeafBank,
     rng: np.random.Generator,
     *,
     size: SceneSize,
     sky: FloatImage,
+    hang: HangSheets,
 ) -> Scene:
-    """Paint all layers from the top of the crown down, so that each knows the light that is left."""
+    """Build all layers from the top of the crown down, so that each knows the light that is left."""
+    plans = [_plan_layer(plant, size, index) for index in range(len(plant.depths))]
+    larva_counts = _share_out(int(rng.integers(larvae.count[0], larvae.count[1] + 1)), len(plans), rng)
+    megapixels = size.frame_px[0] * size.frame_px[1] / 1e6
+    things = round(float(rng.uniform(*confusers.per_megapixel)) * megapixels)
+    thing_counts = _share_out(things, len(plans), rng)
     layers: list[Layer] = []
-    larva_places: list[LarvaPlace] = []
-    mark_places: list[MarkPlace] = []
-    sheets: list[tuple[float, FloatImage]] = []
-    counts = _share_larvae(larvae, plant, rng)
-    cover = float(rng.uniform(*plant.cover))
-    for index in reversed(range(len(plant.depths))):
-        depth = plant.depths[index]
-        margin = (int(size.margin_px[0] / depth**0.5), int(size.margin_px[1] / depth**0.5))
-        shape = (size.frame_px[0] + 2 * margin[0], size.frame_px[1] + 2 * margin[1])
-        incident = _light_left(light, sheets, depth, shape, size)
-        scale = size.px_per_mm / depth
-        share = cover * SHEET_SHARES[min(index, len(SHEET_SHARES) - 1)]
-        upper, _ = _paint_sheet(plant, bank, rng, shape=shape, scale=scale, cover=0.5 * share)
-        gap_px = rng.uniform(15, 60) * scale
-        below = _cast(upper.through, light, shape, gap_px=gap_px, zoom=1.0) * incident
-        lower, leaves = _paint_sheet(plant, bank, rng, shape=shape, scale=scale, cover=0.5 * share)
-        placed, marks = _settle(lower, leaves, bank, larvae, rng, layer=index, scale=scale, count=counts[index], margin=margin, frame=size.frame_px)
-        larva_places.extend(placed)
-        mark_places.extend(marks)
-        far = _finish(upper, incident, light, rng)
-        near = _finish(lower, below, light, rng)
-        picture = far * (1 - near[..., 3:4]) + near
-        sheets.append((depth, np.ascontiguousarray((upper.through * lower.through)[..., :3])))
-        layers.append(Layer(picture, depth, margin))
-    named = [replace(place, larva_id=f"A{n + 1}") for n, place in enumerate(larva_places)]
-    return Scene(tuple(reversed(layers)), sky, light, size.px_per_mm, tuple(named), tuple(mark_places))
+    settled: list[tuple[int, Settled]] = []
+    marks: list[MarkPlace] = []
+    left = np.broadcast_to(light.incident, (*plans[-1].size, 3)).copy()
+    for plan in reversed(plans):
+        if layers:
+            above = plans[plan.index + 1]
+            gap_px = (above.depth - plan.depth) * size.distance_mm * plan.scale
+            left = cast_light(left, light, plan.size, gap_px=gap_px, zoom=above.depth / plan.depth)
+        upper, lower, leaves = hang(plan)
+        gap_px = float(rng.uniform(*SHEET_GAP_MM)) * plan.scale
+        passed = cv2.multiply(left, cv2.cvtColor(upper.through, cv2.COLOR_RGBA2RGB))
+        below = cast_light(np.asarray(passed, np.float32), light, plan.size, gap_px=gap_px, zoom=1.0)
+        spots = _find_spots(below, lower, rng, plan=plan, size=size, count=thing_counts[plan.index])
+        scatter_confusers(lower, confusers, rng, spots=spots, scale=plan.scale)
+        spots = _find_spots(below, lower, rng, plan=plan, size=size, count=larva_counts[plan.index])
+        for spot in spots:
+            new = settle_larva(lower, bank, larvae, rng, spot=(float(spot[0]), float(spot[1])), scale=plan.scale)
+            settled.append((plan.index, new))
+            leaves.append(new.host)
+        near, far = _see_sheet(lower, below, light), _see_sheet(upper, left, light)
+        picture = _lay_over(near, far)
+        left = np.asarray(cv2.multiply(below, cv2.cvtColor(lower.through, cv2.COLOR_RGBA2RGB)), np.float32)
+        marks.extend(_list_marks(leaves, bank, picture, layer=plan.index, light=light))
+        layers.append(Layer(picture, plan.depth, plan.origin_px))
+    return Scene(tuple(reversed(layers)), sky, light, size.px_per_mm, _name_larvae(settled), tuple(marks))
 
 
-def _share_larvae(larvae: LarvaSettings, plant: PlantSettings, rng: np.random.Generator) -> list[int]:
-    """Spread the larvae over the layers, most in the nearest two."""
-    total = int(rng.integers(larvae.count[0], larvae.count[1] + 1))
-    counts = [0] * len(plant.depths)
-    weights = np.asarray([0.6, 0.3, 0.1, 0.0][: len(counts)])
-    for pick in rng.choice(len(weights), size=total, p=weights / weights.sum()):
-        counts[int(pick)] += 1
-    return counts
+def _plan_layer(plant: PlantSettings, size: SceneSize, index: int) -> LayerPlan:
+    depth = plant.depths[index]
+    margin = tuple(int(MARGIN_FLOOR_PX + (m - MARGIN_FLOOR_PX) / depth**0.5) for m in size.margin_px)
+    shape = (size.frame_px[0] + 2 * margin[0], size.frame_px[1] + 2 * margin[1])
+    return LayerPlan(index, depth, size.px_per_mm / depth, shape, (margin[0], margin[1]))
 
 
-def _light_left(
-    light: Light, sheets: list[tuple[float, FloatImage]], depth: float, shape: tuple[int, int], size: SceneSize
-) -> FloatImage:
-    """Return what reaches a layer, float32 (rows, columns, 3), after the layers above it."""
-    left = np.broadcast_to(light.incident, (*shape, 3)).copy()
-    for above, through in sheets:
-        gap_px = (above - depth) * size.distance_mm * size.px_per_mm / depth
-        left *= _cast(through, light, shape, gap_px=gap_px, zoom=above / depth)
-    return left
+MARGIN_FLOOR_PX = 16
+"""What every layer keeps for wind and roll, however far away."""
 
 
-def _cast(through: FloatImage, light: Light, shape: tuple[int, int], *, gap_px: float, zoom: float) -> FloatImage:
-    """Cast what passes a sheet on one `gap_px` below: moved along the sun's slope, softened, seen `zoom` times as large."""
+def _share_out(total: int, layers: int, rng: np.random.Generator) -> list[int]:
+    """Spread things over the layers, most to the nearest."""
+    weights = np.asarray([*LAYER_WEIGHTS, *([0.0] * layers)][:layers])
+    picks = rng.choice(layers, size=total, p=weights / weights.sum())
+    return np.bincount(picks, minlength=layers).tolist()
+
+
+def _name_larvae(settled: list[tuple[int, Settled]]) -> tuple[LarvaPlace, ...]:
+    return tuple(
+        LarvaPlace(
+            f"A{number}",
+            layer,
+            new.body.stage,
+            new.body.condition,
+            new.pose,
+            new.body.length_mm,
+            new.outline_xy,
+            new.open_share,
+        )
+        for number, (layer, new) in enumerate(sorted(settled, key=lambda pair: pair[0]), start=1)
+    )
+
+
+def _find_spots(
+    below: FloatImage, sheet: Sheet, rng: np.random.Generator, *, plan: LayerPlan, size: SceneSize, count: int
+) -> NDArray[np.float64]:
+    """Return (count, 2) places (x, y) that the camera will pass, each the best lit of a few."""
+    frame = np.asarray(size.frame_px, float)
+    drift = np.asarray(size.drift_px) / plan.depth
+    spots = np.empty((count, 2))
+    limit = np.asarray(plan.size) - 1
+    for n in range(count):
+        share = rng.uniform(0.06, 0.94, (SPOTS_TRIED, 2))
+        tried = plan.origin_px + share * frame + rng.uniform(-0.5, 0.5, (SPOTS_TRIED, 1)) * drift
+        at = np.clip(tried, 0, limit).astype(int)
+        lit = below[at[:, 0], at[:, 1], 1] * sheet.through[at[:, 0], at[:, 1], 1]
+        best = int(np.argmax(lit * rng.uniform(0.5, 1.0, SPOTS_TRIED)))
+        spots[n] = tried[best, ::-1]
+    return spots
+
+
+def cast_light(light_above: FloatImage, light: Light, size: tuple[int, int], *, gap_px: float, zoom: float) -> FloatImage:
+    """Carry light (rows, columns, 3) down by `gap_px`: moved along the sun's slope, softened, seen `zoom` times as large."""
     blur = light.sun_width * gap_px * 0.5
     shrink = 2 ** int(np.clip(np.log2(max(blur, 1e-3)) - 0.5, 0, 4))
-    rows, columns = shape[0] // shrink + 1, shape[1] // shrink + 1
-    source = cv2.resize(
-        through[..., :3], (through.shape[1] // shrink, through.shape[0] // shrink), interpolation=cv2.INTER_AREA
-    )
-    period = (source.shape[0], source.shape[1])
-    shift = np.asarray([light.sun_offset[1], light.sun_offset[0]]) * gap_px / shrink
-    shift = np.asarray([shift[0] % period[1], shift[1] % period[0]])
-    centre = np.asarray([columns, rows]) / 2 - zoom * np.asarray([source.shape[1], source.shape[0]]) / 2
-    matrix = np.asarray([[zoom, 0, centre[0] + shift[0]], [0, zoom, centre[1] + shift[1]]])
+    source = light_above
+    if shrink > 1:
+        small = (light_above.shape[1] // shrink, light_above.shape[0] // shrink)
+        source = np.asarray(cv2.resize(light_above, small, interpolation=cv2.INTER_AREA), np.float32)
+    rows, columns = size[0] // shrink + 1, size[1] // shrink + 1
+    shift_x = light.sun_offset[1] * gap_px / shrink % source.shape[1]
+    shift_y = light.sun_offset[0] * gap_px / shrink % source.shape[0]
+    x = columns / 2 - zoom * source.shape[1] / 2 + shift_x
+    y = rows / 2 - zoom * source.shape[0] / 2 + shift_y
+    matrix = np.asarray([[zoom, 0, x], [0, zoom, y]])
     cast = cv2.warpAffine(source, matrix, (columns, rows), flags=cv2.INTER_LINEAR, borderMode=cv2.BORDER_REFLECT)
     sigma = blur / shrink
     if sigma > 0.3:
-        cast = cv2.GaussianBlur(cast, (0, 0), sigma)
+        side = 2 * int(np.ceil(2 * sigma)) + 1
+        cast = cv2.GaussianBlur(cast, (side, side), sigma)
     if shrink > 1:
         cast = cv2.resize(cast, (columns * shrink, rows * shrink), interpolation=cv2.INTER_LINEAR)
-    return np.asarray(cast[: shape[0], : shape[1]], np.float32)
+    return np.ascontiguousarray(cast[: size[0], : size[1]], np.float32)
 
 
-def _paint_sheet(
-    plant: PlantSettings, bank: LeafBank, rng: np.random.Generator, *, shape: tuple[int, int], scale: float, cover: float
-) -> tuple[_Painter, list[LeafPlace]]:
-    """Paint twigs with their leaves where the crown is dense, until the sheet is covered as asked."""
-    sheet = _Painter(shape)
-    density = draw_soft_noise(rng, (shape[0] // 16 + 1, shape[1] // 16 + 1), cell_px=max(2.0, 220 * scale / 16))
-    mean_area = float(np.mean([0.5 * (leaf.length_mm * scale) ** 2 for leaf in bank])) * 0.6
-    wanted = cover * shape[0] * shape[1]
-    leaves: list[LeafPlace] = []
-    twigs = np.zeros(shape, np.uint8)
-    covered, tries = 0.0, 0
-    while covered < wanted and tries < MOST_TWIGS:
-        tries += 1
-        start = rng.uniform((-40.0 * scale, -40.0 * scale), (shape[1] + 40.0 * scale, shape[0] + 40.0 * scale))
-        at = density[int(np.clip(start[1] // 16, 0, density.shape[0] - 1)), int(np.clip(start[0] // 16, 0, density.shape[1] - 1))]
-        if at < rng.normal(0.2, 0.15):
-            continue
-        twig = _trace_twig(plant, rng, start=start, scale=scale)
-        new = _hang_leaves(plant, bank, rng, twig=twig, scale=scale)
-        for leaf in new:
-            sheet.put_leaf(bank[leaf.sprite], leaf.to_layer)
-        _draw_twig(twigs, twig, scale)
-        leaves.extend(new)
-        covered += len(new) * mean_area
-    sheet.put_opaque(twigs.astype(np.float32) / 255, (0, 0), light=np.full(3, 0.01, np.float32), shine=BARK)
-    return sheet, leaves
+def _see_sheet(sheet: Sheet, incident: FloatImage, light: Light) -> FloatImage:
+    """Turn what passes a sheet into what is seen of it: light times share covered, share covered (rows, columns, 4)."""
+    clear = cv2.extractChannel(sheet.through, 3)
+    clear_3 = cv2.cvtColor(clear, cv2.COLOR_GRAY2RGB)
+    passed = cv2.multiply(cv2.subtract(cv2.cvtColor(sheet.through, cv2.COLOR_RGBA2RGB), clear_3), incident)
+    under = light.ambient * LEAF_UNDERSIDE
+    seen = cv2.add(passed, cv2.multiply(1 - clear_3, (float(under[0]), float(under[1]), float(under[2]), 0.0)))
+    ambient = (float(light.ambient[0]), float(light.ambient[1]), float(light.ambient[2]), 0.0)
+    seen = cv2.add(seen, cv2.multiply(sheet.shine, ambient))
+    red, green, blue = cv2.split(seen)
+    return np.asarray(cv2.merge([red, green, blue, 1 - clear]), np.float32)
 
 
-SHEET_SHARES = (0.5, 0.4, 0.3, 0.3)
-"""Share of the plant's cover that hangs in each layer, nearest first."""
+def _lay_over(near: FloatImage, far: FloatImage) -> FloatImage:
+    """Lay one seen sheet over another, both float32 (rows, columns, 4)."""
+    clear = 1 - cv2.extractChannel(near, 3)
+    return np.asarray(cv2.add(cv2.multiply(far, cv2.merge([clear, clear, clear, clear])), near), np.float32)
 
 
-MOST_TWIGS = 4000
-"""Stops a sheet whose crown is nowhere dense."""
+LEAST_MARK_SIDE_PX = 5.0
+"""A chewed piece must be this long in the layer to be listed."""
+
+LEAST_MARK_LIGHT = 0.03
+"""Light of the leaf beside a listed piece over that on the crown: under other leaves it falls to 0.01, too dark to see."""
+
+LEAST_MARK_CONTRAST = 1.5
+"""Light inside a listed piece over that of the leaf beside it; less, and another leaf lies over it or behind it."""
 
 
-def _trace_twig(plant: PlantSettings, rng: np.random.Generator, *, start: NDArray[np.float64], scale: float) -> NDArray[np.float64]:
-    """Return a crooked twig (N, 2) of (x, y) px, from its thick end."""
-    length = float(rng.uniform(*plant.twig_mm)) * scale
-    count = 14
-    heading = rng.uniform(0, 2 * np.pi) + np.cumsum(rng.normal(0, 0.13, count))
-    step = length / count
-    points = start + np.cumsum(np.stack([np.cos(heading), np.sin(heading)], axis=1) * step, axis=0)
-    return np.asarray(points, np.float64)
-
-
-def _hang_leaves(
-    plant: PlantSettings, bank: LeafBank, rng: np.random.Generator, *, twig: NDArray[np.float64], scale: float
-) -> list[LeafPlace]:
-    """Hang leaves alternately along a twig, turned and tilted."""
-    length = float(np.hypot(*np.diff(twig, axis=0).T).sum())
-    spacing = float(rng.uniform(*plant.spacing_mm)) * scale
-    count = max(2, int(length / spacing))
-    spots = np.linspace(0.15, 1.0, count)
-    at = np.arange(len(twig)) / (len(twig) - 1)
-    xs, ys = np.interp(spots, at, twig[:, 0]), np.interp(spots, at, twig[:, 1])
-    heading = np.arctan2(np.gradient(ys), np.gradient(xs))
-    sides = np.where(np.arange(count) % 2, 1, -1)
-    angles = heading + sides * rng.normal(0.9, 0.3, count)
-    angles[-1] = heading[-1] + rng.normal(0, 0.2)
-    return [
-        place_leaf(bank, rng, joint=(float(xs[n]), float(ys[n])), angle=float(angles[n]), scale=scale) for n in range(count)
-    ]
-
-
-def place_leaf(
-    bank: LeafBank, rng: np.random.Generator, *, joint: tuple[float, float], angle: float, scale: float, flatness: float = 0.0
-) -> LeafPlace:
-    """Place a leaf by the foot of its stalk, pointing along `angle` (radians), tilted out of the picture plane."""
-    index = int(rng.integers(len(bank)))
-    sprite = bank[index]
-    size = sprite.length_mm * scale * float(rng.uniform(0.7, 1.05)) / BLADE_PX
-    tilt = np.clip(abs(rng.normal(0, 0.55)) * (1 - flatness), 0, 1.25)
-    axis = rng.uniform(0, np.pi)
-    squash = np.cos(tilt)
-    cosine, sine = np.cos(axis), np.sin(axis)
-    flatten = np.asarray([[cosine, -sine], [sine, cosine]]) @ np.diag([1.0, squash]) @ np.asarray([[cosine, sine], [-sine, cosine]])
-    turn = np.asarray([[np.cos(angle), -np.sin(angle)], [np.sin(angle), np.cos(angle)]])
-    mirror = np.diag([1.0, -1.0 if rng.random() < 0.5 else 1.0])
-    linear = flatten @ turn @ mirror * size
-    shift = np.asarray(joint) - linear @ np.asarray(sprite.base_xy)
-    return LeafPlace(index, np.column_stack([linear, shift]), float(sprite.length_mm * scale * squash))
-
-
-def _draw_twig(mask: NDArray[np.uint8], twig: NDArray[np.float64], scale: float) -> None:
-    """Draw a tapered twig; thinner than a pixel it gets fainter instead."""
-    steps = np.gradient(twig, axis=0)
-    normal = np.stack([-steps[:, 1], steps[:, 0]], axis=1) / np.hypot(steps[:, 0], steps[:, 1])[:, None]
-    half = np.linspace(1.6, 0.6, len(twig)) * scale
-    outline = np.concatenate([twig + normal * half[:, None], (twig - normal * half[:, None])[::-1]])
-    cv2.fillPoly(mask, [np.round(outline * 16).astype(np.int32)], 255, cv2.LINE_AA, shift=4)
-
-
-def _settle(
-    sheet: _Painter,
-    leaves: list[LeafPlace],
-    bank: LeafBank,
-    settings: LarvaSettings,
-    rng: np.random.Generator,
-    *,
-    layer: int,
-    scale: float,
-    count: int,
-    margin: tuple[int, int],
-    frame: tuple[int, int],
-) -> tuple[list[LarvaPlace], list[MarkPlace]]:
-    """Add host leaves on top of a sheet, each with a larva; then list the feeding marks that are well visible."""
-    places: list[LarvaPlace] = []
-    hosts: list[LeafPlace] = []
-    for _ in range(count):
-        spot = (
-            float(rng.uniform(0.12, 0.88) * frame[1] + margin[1]),
-            float(rng.uniform(0.12, 0.88) * frame[0] + margin[0]),
-        )
-        place, host = _settle_one(sheet, bank, settings, rng, layer=layer, scale=scale, spot=spot)
-        places.append(place)
-        hosts.append(host)
-    marks = _list_marks(hosts + leaves[-max(1, len(leaves) // 8) :], bank, layer=layer)
-    return places, marks
-
-
-def _settle_one(
-    sheet: _Painter,
-    bank: LeafBank,
-    settings: LarvaSettings,
-    rng: np.random.Generator,
-    *,
-    layer: int,
-    scale: float,
-    spot: tuple[float, float],
-) -> tuple[LarvaPlace, LeafPlace]:
-    low = max(settings.length_px[0], SHORTEST_MM * scale)
-    high = max(low, min(settings.length_px[1], LONGEST_MM * scale))
-    length_px = float(np.exp(rng.uniform(np.log(low), np.log(high))))
-    length_mm = float(np.clip(length_px / scale, SHORTEST_MM, LONGEST_MM))
-    angle = float(rng.uniform(0, 2 * np.pi))
-    host = place_leaf(bank, rng, joint=spot, angle=angle, scale=scale, flatness=0.6)
-    sprite = bank[host.sprite]
-    if host.length_px < 1.25 * length_px:
-        grown = host.to_layer * (1.25 * length_px / host.length_px)
-        grown[:, 2] = np.asarray(spot) - grown[:, :2] @ np.asarray(sprite.base_xy)
-        host = LeafPlace(host.sprite, grown, 1.25 * length_px)
-    body, pose = _choose_body(settings, rng, length_mm=length_mm)
-    outline = _lay_on_leaf(body, pose, sprite, host, rng, length_px=length_px)
-    is_through = pose == "on-midrib" and rng.random() < settings.through_share
-    light = np.full(3, rng.uniform(*settings.body_light), np.float32)
-    mask, corner = fill_softly(outline, pad_px=4)
-    if is_through:
-        mask = cv2.GaussianBlur(mask, (0, 0), max(0.4, 0.25 * scale))
-        sheet.put_opaque(mask, corner, light=light, shine=np.zeros(3, np.float32))
-        sheet.put_leaf(sprite, host.to_layer)
-    else:
-        sheet.put_leaf(sprite, host.to_layer)
-        sheet.put_opaque(mask, corner, light=light, shine=BODY_COLOUR)
-    place = LarvaPlace("", layer, body.stage, body.condition, pose, length_mm, outline, is_through)
-    return place, host
-
-
-def _choose_body(settings: LarvaSettings, rng: np.random.Generator, *, length_mm: float) -> tuple[Body, str]:
-    pose = str(rng.choice(["on-midrib", "leaf-tip", "edge-feeding", "in-profile"], p=[0.45, 0.2, 0.2, 0.15]))
-    unwell = rng.random() < settings.unwell_share
-    condition = str(rng.choice(["sick", "shrunken", "half-eaten"])) if unwell else "healthy"
-    bend = float(rng.normal(0, 0.8 if pose == "edge-feeding" else 0.25))
-    stage = choose_stage(length_mm, rng)
-    return shape_body(rng, stage=stage, condition=condition, bend=bend, side_view=pose == "in-profile"), pose
-
-
-def _lay_on_leaf(
-    body: Body, pose: str, sprite: LeafSprite, host: LeafPlace, rng: np.random.Generator, *, length_px: float
-) -> NDArray[np.float32]:
-    """Return the body's outline in layer px, lying along the midrib, at the tip or along the edge of its leaf."""
-    rib = map_points(host.to_layer, sprite.midrib_xy)
-    if pose in ("on-midrib", "leaf-tip"):
-        along = rib[-1] - rib[0]
-        share = rng.uniform(0.4, 0.75) if pose == "on-midrib" else rng.uniform(0.85, 1.0)
-        centre = rib[0] + along * share
-        turn = np.arctan2(along[1], along[0]) + rng.normal(0, 0.12)
-    else:
-        edge = map_points(host.to_layer, sprite.edge_xy)
-        pick = int(rng.integers(len(edge)))
-        ahead = edge[(pick + 8) % len(edge)] - edge[pick - 8]
-        centre = edge[pick] + (rib[len(rib) // 2] - edge[pick]) * rng.uniform(-0.05, 0.25)
-        turn = np.arctan2(ahead[1], ahead[0]) + rng.normal(0, 0.3)
-    if rng.random() < 0.3:
-        turn += np.pi
-    shorten = float(np.clip(1 - abs(rng.normal(0, 0.12)), 0.6, 1.0))
-    extent = float(np.ptp(body.outline[:, 0]))
-    local = body.outline * (length_px / extent) * np.asarray([shorten, 1.0])
-    rotation = np.asarray([[np.cos(turn), -np.sin(turn)], [np.sin(turn), np.cos(turn)]])
-    return (local @ rotation.T + centre).astype(np.float32)
-
-
-def _list_marks(places: list[LeafPlace], bank: LeafBank, *, layer: int) -> list[MarkPlace]:
+def _list_marks(
+    places: list[LeafPlace], bank: LeafBank, picture: FloatImage, *, layer: int, light: Light
+) -> list[MarkPlace]:
+    """List the chewed pieces that can be made out in a layer's picture."""
     marks: list[MarkPlace] = []
     for number, place in enumerate(places):
-        sprite = bank[place.sprite]
+        sprite = bank.leaves[place.sprite]
         for mark in sprite.marks:
-            marks.append(
-                MarkPlace(
-                    f"F{layer}.{len(marks) + 1}",
-                    f"K{layer}.{number + 1}",
-                    layer,
-                    map_points(place.to_layer, mark.outline_xy),
-                    sprite.missing_percent,
-                )
-            )
+            outline = map_points(place.to_sheet, mark.outline_xy)
+            if np.ptp(outline, axis=0).max() < LEAST_MARK_SIDE_PX or not _stands_out(picture, outline, light):
+                continue
+            outline = cv2.approxPolyDP(outline[:, None, :], 0.3, True)[:, 0, :].astype(np.float32)
+            if len(outline) > 2:
+                name = f"F{layer}.{len(marks) + 1}"
+                marks.append(MarkPlace(name, f"K{layer}.{number + 1}", layer, outline, sprite.missing_percent))
     return marks
 
 
-def _finish(sheet: _Painter, incident: FloatImage, light: Light, rng: np.random.Generator) -> FloatImage:
-    """Turn what passes into what is seen: light times share covered, share covered (rows, columns, 4)."""
-    clear = np.ascontiguousarray(sheet.through[..., 3])
-    picture = np.empty_like(sheet.through)
-    covered = 1 - clear
-    glow = draw_soft_noise(rng, clear.shape, cell_px=60.0) * 0.25 + 1
-    for band in range(3):
-        passed = (sheet.through[..., band] - clear) * incident[..., band]
-        picture[..., band] = passed + covered * np.clip(glow, 0.3, 2) * light.ambient[band] * LEAF_UNDERSIDE[band]
-        picture[..., band] += sheet.shine[..., band] * light.ambient[band]
-    picture[..., 3] = covered
-    return picture
+def _stands_out(picture: FloatImage, outline_xy: Points, light: Light) -> bool:
+    """Whether a chewed piece is brighter than the leaf beside it, and that leaf is lit."""
+    mask, (row, column) = fill_softly(outline_xy, pad_px=4, supersampling=1)
+    if row < 0 or column < 0 or row + mask.shape[0] > picture.shape[0] or column + mask.shape[1] > picture.shape[1]:
+        return False
+    part = picture[row : row + mask.shape[0], column : column + mask.shape[1]]
+    green = part[..., 1] + (1 - part[..., 3]) * light.sky[1]
+    inside = mask > 0.5
+    ring = (cv2.dilate(mask, np.ones((7, 7), np.uint8)) > 0.5) & (mask < 0.1) & (part[..., 3] > 0.6)
+    if not inside.any() or ring.sum() < 0.3 * inside.sum():
+        return False
+    beside = float(green[ring].mean())
+    return beside > LEAST_MARK_LIGHT * light.incident[1] and float(green[inside].mean()) > LEAST_MARK_CONTRAST * beside

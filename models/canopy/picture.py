@@ -1,0 +1,282 @@
+"""Drawn pictures and short bursts for training: quick, since leaves are cut from sheets painted beforehand.
+
+A stock of painted sheets serves many pictures: each takes pieces of it, turned and scaled, stacks them anew under new light, and
+gets its own larvae, their leaves, confusers, camera and compression. Grow a new stock every hundred pictures or so. Nothing is
+kept between calls, settings and stocks can be pickled, and the same `rng` state gives the same pictures.
+"""
+
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+from fractions import Fraction
+from io import BytesIO
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from models.canopy.camera import choose_camera, draw_grain, find_reach
+from models.canopy.clip import SPARE_PX, SWAY_REACH, CanopySettings, Filming, choose_scale, choose_sways, film, list_larvae
+from models.canopy.leaves import LeafBank, grow_bank
+from models.canopy.light import FloatImage, choose_light, draw_sky
+from models.canopy.scene import HangSheets, LayerPlan, SceneSize, build_scene
+from models.canopy.sheets import LeafPlace, Sheet, paint_sheet, shine_bark
+from models.canopy.truth import FeedingMark, LarvaMark, LarvaTruth
+
+STOCK_WHOLE, STOCK_CHEWED, STOCK_SHEETS = 28, 12, 6
+STOCK_SIDE = 2.0
+"""Leaves and sheets in a stock, and the side of a sheet over that of a picture."""
+
+STOCK_COVER = (0.12, 0.34)
+"""Share of a stock's sheet that is covered; a picture stacks two for each depth."""
+
+ZOOM = (0.6, 1.3)
+"""How much larger or smaller than its stock a picture may show the nearest leaves, before they look coarse."""
+
+PICTURES_PER_STOCK = 120
+
+
+@dataclass(frozen=True, slots=True)
+class CompressionSettings:
+    """What compression a picture has been through.
+
+    Attributes
+    ----------
+    jpeg_chance, jpeg_quality : chance of JPEG (4:2:0), and its quality
+    video_chance, video_quantiser : chance of H.264 (4:2:0), and its constant rate factor
+    """
+
+    jpeg_chance: float = 0.35
+    jpeg_quality: tuple[int, int] = (55, 97)
+    video_chance: float = 0.5
+    video_quantiser: tuple[int, int] = (16, 31)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class DrawnPicture:
+    """One drawn picture with its truth.
+
+    Attributes
+    ----------
+    rgb : uint8 (rows, columns, 3)
+    larvae, feeding : marks as in a truth file
+    larva_mask : uint8 (rows, columns), 255 on larvae, hidden parts included
+    larvae_known : what each larva is
+    """
+
+    rgb: NDArray[np.uint8]
+    larvae: tuple[LarvaMark, ...]
+    feeding: tuple[FeedingMark, ...]
+    larva_mask: NDArray[np.uint8]
+    larvae_known: tuple[LarvaTruth, ...]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class StockSheet:
+    """A painted sheet: what passes through it, whole and at half size, its twigs likewise, and its chewed leaves."""
+
+    through: tuple[FloatImage, FloatImage]
+    bark: tuple[FloatImage, FloatImage]
+    chewed: tuple[LeafPlace, ...]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Stock:
+    """Painted sheets of one plant at one scale, px per mm, with the leaves they are made of and noise for frames."""
+
+    bank: LeafBank
+    sheets: tuple[StockSheet, ...]
+    px_per_mm: float
+    distance_m: float
+    grain: FloatImage
+
+
+def grow_stock(
+    settings: CanopySettings, rng: np.random.Generator, *, real_holes: tuple[NDArray[np.uint8], ...] = ()
+) -> Stock:
+    """Grow leaves and paint sheets for many pictures of these settings."""
+    scale, distance_m = choose_scale(settings, rng)
+    bank = grow_bank(
+        settings.plant, rng, whole=STOCK_WHOLE, chewed=STOCK_CHEWED, feeding=settings.feeding, real_holes=real_holes
+    )
+    side = int(STOCK_SIDE * max(settings.size_px))
+    sheets = []
+    for _ in range(STOCK_SHEETS):
+        painted = paint_sheet(
+            settings.plant, bank, rng, size=(side, side), scale=scale, cover=float(rng.uniform(*STOCK_COVER))
+        )
+        chewed = tuple(leaf for leaf in painted.leaves if bank.leaves[leaf.sprite].marks)
+        bark = painted.bark.astype(np.float32) / 255
+        sheets.append(StockSheet(_halve(painted.sheet.through), _halve(bark), chewed))
+    return Stock(bank, tuple(sheets), scale, distance_m, draw_grain(rng, settings.size_px))
+
+
+def _halve(picture: FloatImage) -> tuple[FloatImage, FloatImage]:
+    half = cv2.resize(picture, (picture.shape[1] // 2, picture.shape[0] // 2), interpolation=cv2.INTER_AREA)
+    return picture, np.asarray(half, np.float32)
+
+
+def draw_pictures(
+    settings: CanopySettings,
+    rng: np.random.Generator,
+    *,
+    compression: CompressionSettings,
+    real_holes: tuple[NDArray[np.uint8], ...] = (),
+) -> Iterator[DrawnPicture]:
+    """Yield pictures without end, each stock serving a hundred or so."""
+    while True:
+        stock = grow_stock(settings, rng, real_holes=real_holes)
+        for _ in range(PICTURES_PER_STOCK):
+            yield draw_picture(settings, rng, stock=stock, compression=compression)
+
+
+def draw_picture(
+    settings: CanopySettings, rng: np.random.Generator, *, stock: Stock, compression: CompressionSettings
+) -> DrawnPicture:
+    """Draw one picture from a stock grown with the same settings."""
+    return draw_burst(settings, rng, stock=stock, compression=compression, count=1)[0]
+
+
+def draw_burst(
+    settings: CanopySettings,
+    rng: np.random.Generator,
+    *,
+    stock: Stock,
+    compression: CompressionSettings,
+    count: int,
+    frame_rate_hz: float = 30.0,
+) -> list[DrawnPicture]:
+    """Draw `count` consecutive frames of one small scene: shake, parallax and wind move it as in a clip."""
+    brief = replace(settings, frame_rate_hz=frame_rate_hz, duration_s=count / frame_rate_hz)
+    filming = _prepare_burst(brief, rng, stock)
+    known = list_larvae(filming.scene)
+    shots = list(film(filming, rng))
+    frames = _compress([frame for frame, _ in shots], compression, rng)
+    return [
+        DrawnPicture(frame, truth.larvae, truth.feeding, mask_larvae(truth.larvae, settings.size_px), known)
+        for frame, (_, truth) in zip(frames, shots, strict=True)
+    ]
+
+
+def mask_larvae(marks: tuple[LarvaMark, ...], size_px: tuple[int, int]) -> NDArray[np.uint8]:
+    """Fill the outlines of larvae: uint8 (rows, columns), 255 where the centre of a px lies inside."""
+    mask = np.zeros(size_px, np.uint8)
+    for mark in marks:
+        points = np.round(mark.outline[:, ::-1] * 16).astype(np.int32)
+        cv2.fillPoly(mask, [points], 255, shift=4)
+    return mask
+
+
+def _prepare_burst(settings: CanopySettings, rng: np.random.Generator, stock: Stock) -> Filming:
+    light = choose_light(settings.light, rng)
+    camera = choose_camera(
+        settings.camera,
+        rng,
+        light=light,
+        duration_s=settings.duration_s,
+        frame_px=settings.size_px,
+        grain=stock.grain,
+    )
+    scale = stock.px_per_mm * float(rng.uniform(*ZOOM))
+    wind_px = float(rng.uniform(*settings.camera.wind_mm)) * scale
+    reach = find_reach(camera.path, px_per_mm=scale, duration_s=settings.duration_s)
+    spare = int(SWAY_REACH * wind_px) + SPARE_PX
+    size = SceneSize(
+        settings.size_px, (reach[0] + spare, reach[1] + spare), (0.0, 0.0), scale, stock.distance_m * 1000
+    )
+    scene = build_scene(
+        settings.plant,
+        settings.larvae,
+        settings.confusers,
+        light,
+        stock.bank,
+        rng,
+        size=size,
+        sky=draw_sky(light, rng, settings.size_px),
+        hang=_cut_from(stock, rng),
+    )
+    return Filming(scene, camera, choose_sways(scene, rng, wind_px=wind_px), settings)
+
+
+def _cut_from(stock: Stock, rng: np.random.Generator) -> HangSheets:
+    """Return how a picture's layers get their sheets: each is a piece of the stock."""
+
+    def hang(plan: LayerPlan) -> tuple[Sheet, Sheet, list[LeafPlace]]:
+        upper, _ = _cut_piece(stock, rng, plan)
+        lower, leaves = _cut_piece(stock, rng, plan)
+        return upper, lower, leaves
+
+    return hang
+
+
+def _cut_piece(stock: Stock, rng: np.random.Generator, plan: LayerPlan) -> tuple[Sheet, list[LeafPlace]]:
+    """Cut a piece from a sheet of the stock, turned at random and scaled to a layer; also list its chewed leaves."""
+    source = stock.sheets[int(rng.integers(len(stock.sheets)))]
+    zoom = plan.scale / stock.px_per_mm
+    turn = rng.uniform(0, 2 * np.pi)
+    flip = -1.0 if rng.random() < 0.5 else 1.0
+    linear = zoom * np.asarray([[np.cos(turn), -np.sin(turn) * flip], [np.sin(turn), np.cos(turn) * flip]])
+    side = source.through[0].shape[0]
+    reach = min(0.5 * side, 0.5 * float(np.hypot(*plan.size)) / zoom)
+    middle = rng.uniform(reach, side - reach + 1e-9, 2)
+    shift = np.asarray([plan.size[1], plan.size[0]]) / 2 - linear @ middle
+    matrix = np.column_stack([linear, shift])
+    level = 1 if zoom < HALF_BELOW else 0
+    through, bark = (_warp(levels[level], matrix, plan.size, level) for levels in (source.through, source.bark))
+    leaves = []
+    for leaf in source.chewed:
+        placed = np.column_stack([linear @ leaf.to_sheet[:, :2], linear @ leaf.to_sheet[:, 2] + shift])
+        leaves.append(LeafPlace(leaf.sprite, placed, leaf.length_px * zoom))
+    return Sheet(through, shine_bark(bark, rng)), leaves
+
+
+HALF_BELOW = 0.7
+"""Smaller than this, the half-size sheet is cut from, so that nothing fine flickers."""
+
+
+def _warp(picture: FloatImage, matrix: NDArray[np.float64], size: tuple[int, int], level: int) -> FloatImage:
+    step = 2.0**level
+    moved = matrix.copy()
+    moved[:, 2] += matrix[:, :2] @ np.full(2, 0.5 * step - 0.5)
+    moved[:, :2] *= step
+    warped = cv2.warpAffine(
+        picture, moved, (size[1], size[0]), flags=cv2.INTER_LINEAR, borderMode=cv2.BORDER_REFLECT_101
+    )
+    return np.asarray(warped, np.float32)
+
+
+def _compress(
+    frames: list[NDArray[np.uint8]], settings: CompressionSettings, rng: np.random.Generator
+) -> list[NDArray[np.uint8]]:
+    """Send frames through JPEG or H.264 and back, or leave them as they are."""
+    chance = rng.random()
+    if chance < settings.jpeg_chance:
+        quality = int(rng.integers(settings.jpeg_quality[0], settings.jpeg_quality[1] + 1))
+        return [_through_jpeg(frame, quality) for frame in frames]
+    if chance < settings.jpeg_chance + settings.video_chance:
+        quantiser = int(rng.integers(settings.video_quantiser[0], settings.video_quantiser[1] + 1))
+        return _through_video(frames, quantiser)
+    return frames
+
+
+def _through_jpeg(frame: NDArray[np.uint8], quality: int) -> NDArray[np.uint8]:
+    bgr = cv2.cvtColor(frame, cv2.COLOR_RGB2BGR)
+    _, packed = cv2.imencode(".jpg", bgr, [cv2.IMWRITE_JPEG_QUALITY, quality])
+    return np.asarray(cv2.cvtColor(cv2.imdecode(packed, cv2.IMREAD_COLOR), cv2.COLOR_BGR2RGB), np.uint8)
+
+
+def _through_video(frames: list[NDArray[np.uint8]], quantiser: int) -> list[NDArray[np.uint8]]:
+    import av
+
+    memory = BytesIO()
+    with av.open(memory, "w", format="mp4") as output:
+        stream = output.add_stream(
+            "libx264", rate=Fraction(30), options={"preset": "veryfast", "crf": str(quantiser), "threads": "1"}
+        )
+        stream.height, stream.width = frames[0].shape[:2]
+        stream.pix_fmt = "yuv420p"
+        for frame in frames:
+            output.mux(stream.encode(av.VideoFrame.from_ndarray(frame, format="rgb24")))
+        output.mux(stream.encode())
+    memory.seek(0)
+    with av.open(memory, "r") as source:
+        return [frame.to_ndarray(format="rgb24") for frame in source.decode(video=0)]

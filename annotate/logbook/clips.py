@@ -4,19 +4,20 @@ A clip is known by the sha256 of its bytes. A stretch ties a part of it to a tre
 the visit. Stretches of a clip never overlap: the one said last counts, and older ones are cut where it lies.
 """
 
+from collections.abc import Iterable
 from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING
 
-from sqlalchemy import select, update
+from sqlalchemy import func, select, update
 from sqlalchemy.orm import Session
 
 from annotate.errors import AnnotateError
+from annotate.logbook.observations import change_field
 from annotate.logbook.opening import Logbook
 from annotate.logbook.records import Clip, Stretch
 from annotate.logbook.tables import (
     CandidateRow,
     ClipRow,
-    ObservationChangeRow,
     ObservationRow,
     SiteRow,
     StretchRow,
@@ -27,6 +28,12 @@ from annotate.zones import find_local_date, read_zone
 
 if TYPE_CHECKING:
     from detect.clip_info import ClipInfo
+
+GIVEN = "given"
+"""How a moment or a stretch that a person said is marked."""
+
+FOOTAGE = "footage"
+"""How the times of a visit that come from its clips are marked."""
 
 SHORTEST_STRETCH_S = 0.04
 """Left-overs of a cut stretch shorter than one frame at 25 frames/s are dropped."""
@@ -45,7 +52,8 @@ def add_clip(
 
     Parameters
     ----------
-    recorded_at : aware moment of the first frame
+    recorded_at : aware moment of the first frame. For a known clip it counts only where a person said it, and then the moments
+        of the clip's candidates and observations move with it
     zone : local zone, a name or an offset
     recorded_from : what the moment was read from: "metadata", "file date", "given"
     duration_s : of what can be read; 0 before that is known, `save_search` puts it right
@@ -55,8 +63,10 @@ def add_clip(
         row = session.scalar(select(ClipRow).where(ClipRow.sha256 == info.sha256))
         if row is None:
             row = ClipRow(sha256=info.sha256, added_at=datetime.now(UTC), duration_s=duration_s)
-            session.add(row)
             row.recorded_at, row.zone, row.recorded_from = recorded_at, zone, recorded_from
+            session.add(row)
+        elif recorded_from == GIVEN and row.recorded_at != recorded_at:
+            _correct_moment(session, row, recorded_at, zone=zone)
         row.path, row.name = str(info.path.absolute()), info.path.name
         row.kind, row.codec = info.kind, info.codec
         row.width_px, row.height_px = info.width_px, info.height_px
@@ -113,7 +123,7 @@ def add_stretch(
         row = StretchRow(clip_id=clip_id, tree_id=tree_id, start_s=start_s, end_s=end_s, source=source)
         session.add(row)
         session.flush()
-        clip.visit_id = join_visit(session, clip, tree.site_id)
+        move_to_visit(session, clip, tree.site_id)
         _move_candidates(session, clip, row)
         site = session.get_one(SiteRow, tree.site_id)
         return Stretch(row.id, clip_id, site.code, tree.code, start_s, end_s, source)
@@ -143,30 +153,67 @@ def get_clip(session: Session, clip_id: int) -> ClipRow:
     return row
 
 
-def find_tree_at(session: Session, clip_id: int, time_s: float) -> int | None:
+def find_tree_at(stretches: Iterable[StretchRow], time_s: float) -> int | None:
     """Return the id of the tree under which that moment of a clip was filmed, None where nobody said."""
-    return session.scalar(
-        select(StretchRow.tree_id)
-        .where(StretchRow.clip_id == clip_id, StretchRow.start_s <= time_s, StretchRow.end_s >= time_s)
-        .order_by(StretchRow.start_s.desc())
-        .limit(1)
-    )
+    return next((row.tree_id for row in stretches if row.start_s <= time_s <= row.end_s), None)
 
 
-def join_visit(session: Session, clip: ClipRow, site_id: int) -> int:
+def _join_visit(session: Session, clip: ClipRow, site_id: int) -> int:
     """Return the id of the visit a clip belongs to, made where missing; its times, unless given, widen to hold the clip."""
     site = session.get_one(SiteRow, site_id)
     day = find_local_date(clip.recorded_at, site.zone)
     visit = session.scalar(select(VisitRow).where(VisitRow.site_id == site_id, VisitRow.date == day))
     if visit is None:
-        visit = VisitRow(site_id=site_id, date=day, zone=site.zone, times_from="footage")
+        visit = VisitRow(site_id=site_id, date=day, zone=site.zone, times_from=FOOTAGE)
         session.add(visit)
-    if visit.times_from == "footage":
+    if visit.times_from == FOOTAGE:
         end = clip.recorded_at + timedelta(seconds=clip.duration_s)
         visit.started_at = min(visit.started_at or clip.recorded_at, clip.recorded_at)
         visit.ended_at = max(visit.ended_at or end, end)
     session.flush()
     return visit.id
+
+
+def rejoin_visit(session: Session, clip: ClipRow) -> None:
+    """Put a clip, whose moment or length was corrected, into the visit it belongs to now; a visit left empty goes."""
+    site_id = session.scalar(
+        select(TreeRow.site_id)
+        .join(StretchRow, StretchRow.tree_id == TreeRow.id)
+        .where(StretchRow.clip_id == clip.id)
+        .limit(1)
+    )
+    if site_id is None:
+        return
+    move_to_visit(session, clip, site_id)
+
+
+def move_to_visit(session: Session, clip: ClipRow, site_id: int) -> None:
+    """Put a clip and the observations from it into the visit of that site on its date; a visit left empty goes."""
+    before = clip.visit_id
+    clip.visit_id = _join_visit(session, clip, site_id)
+    session.flush()
+    if before is None or before == clip.visit_id:
+        return
+    from_clip = select(CandidateRow.id).where(CandidateRow.clip_id == clip.id)
+    session.execute(
+        update(ObservationRow)
+        .where(ObservationRow.candidate_id.in_(from_clip))
+        .values(visit_id=clip.visit_id)
+    )
+    _leave_visit(session, session.get_one(VisitRow, before))
+
+
+def _leave_visit(session: Session, visit: VisitRow) -> None:
+    """Let a visit that arose from footage span the clips it still has; without clips, records and words it is removed."""
+    if visit.times_from != FOOTAGE:
+        return
+    clips = session.scalars(select(ClipRow).where(ClipRow.visit_id == visit.id)).all()
+    records = session.scalar(select(func.count()).where(ObservationRow.visit_id == visit.id))
+    if clips:
+        visit.started_at = min(clip.recorded_at for clip in clips)
+        visit.ended_at = max(clip.recorded_at + timedelta(seconds=clip.duration_s) for clip in clips)
+    elif not (records or visit.recorders or visit.weather or visit.notes):
+        session.delete(visit)
 
 
 def _cut_older(session: Session, clip_id: int, *, start_s: float, end_s: float) -> None:
@@ -202,21 +249,28 @@ def _move_candidates(session: Session, clip: ClipRow, stretch: StretchRow) -> No
         .join(CandidateRow, CandidateRow.id == ObservationRow.candidate_id)
         .where(*inside)
     ).all()
-    now = datetime.now(UTC)
+    who, now = f"stretch {stretch.source}", datetime.now(UTC)
     for observation in observations:
-        session.add(
-            ObservationChangeRow(
-                observation_id=observation.id,
-                field="tree_id",
-                old=None if observation.tree_id is None else str(observation.tree_id),
-                new=str(stretch.tree_id),
-                who=f"stretch {stretch.source}",
-                at=now,
-            )
-        )
-        observation.tree_id = stretch.tree_id
-        observation.visit_id = clip.visit_id
+        change_field(session, observation, "tree_id", new=stretch.tree_id, who=who, at=now)
     session.execute(update(CandidateRow).where(*inside).values(tree_id=stretch.tree_id))
+
+
+def _correct_moment(session: Session, clip: ClipRow, recorded_at: datetime, *, zone: str) -> None:
+    """Let a clip begin at another moment; its visit, candidates and observations go with it, with history."""
+    clip.recorded_at, clip.zone, clip.recorded_from = recorded_at, zone, GIVEN
+    rejoin_visit(session, clip)
+    now = datetime.now(UTC)
+    for candidate in session.scalars(select(CandidateRow).where(CandidateRow.clip_id == clip.id)):
+        candidate.at = recorded_at + timedelta(seconds=candidate.best_s)
+    observations = session.execute(
+        select(ObservationRow, CandidateRow.best_s)
+        .join(CandidateRow, CandidateRow.id == ObservationRow.candidate_id)
+        .where(CandidateRow.clip_id == clip.id)
+    ).all()
+    for observation, best_s in observations:
+        moment = recorded_at + timedelta(seconds=best_s)
+        change_field(session, observation, "at", new=moment, who="recording time given", at=now)
+        observation.zone = zone
 
 
 def to_clip(row: ClipRow) -> Clip:

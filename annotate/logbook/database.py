@@ -10,7 +10,7 @@ from contextlib import closing, contextmanager
 from pathlib import Path
 from typing import Any
 
-from sqlalchemy import Connection, Engine, create_engine, event
+from sqlalchemy import URL, Connection, Engine, create_engine, event
 from sqlalchemy.exc import DBAPIError
 from sqlalchemy.orm import Session
 
@@ -30,7 +30,9 @@ WRITES = "leafshade_writes"
 
 def open_engine(path: Path) -> Engine:
     """Return an engine for the database file at `path`, which is made when missing."""
-    engine = create_engine(f"sqlite+pysqlite:///{path}", connect_args={"timeout": BUSY_TIMEOUT_MS / 1000})
+    # Built from its parts: a folder's name may hold what has a meaning in the text of an address.
+    address = URL.create("sqlite+pysqlite", database=str(path))
+    engine = create_engine(address, connect_args={"timeout": BUSY_TIMEOUT_MS / 1000})
 
     @event.listens_for(engine, "connect")
     def prepare(connection: sqlite3.Connection, _record: object) -> None:

@@ -155,9 +155,13 @@ def change_field(
     if old == new:
         return
     setattr(row, field, new)
+    named = "tree" if field == "tree_id" else field
+    written = [
+        _name_tree(session, value) if field == "tree_id" else _write_value(value) for value in (old, new)
+    ]
     session.add(
         ObservationChangeRow(
-            observation_id=row.id, field=field, old=_write_value(old), new=_write_value(new), who=who, at=at
+            observation_id=row.id, field=named, old=written[0], new=written[1], who=who, at=at
         )
     )
 
@@ -200,6 +204,16 @@ def _select_observations() -> "Select[ObservationRow, str | None, str | None]":
 
 def _read_one(session: Session, condition: Any) -> Observation:
     return _to_observation(*session.execute(_select_observations().where(condition)).one())
+
+
+def _name_tree(session: Session, tree_id: int | None) -> str | None:
+    """Return "SITE/TREE"; ids mean nothing to a reader of the history."""
+    codes = session.execute(
+        select(SiteRow.code, TreeRow.code)
+        .join(TreeRow, TreeRow.site_id == SiteRow.id)
+        .where(TreeRow.id == tree_id)
+    ).first()
+    return None if codes is None else "/".join(codes)
 
 
 def _write_value(value: Any) -> str | None:

@@ -7,23 +7,33 @@ judged before is tied to it and not asked again. Saving the same search twice is
 
 import json
 import struct
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from datetime import datetime, timedelta
+from itertools import groupby, islice
 from typing import TYPE_CHECKING, Any
 
 from sqlalchemy import func, insert, select, update
 from sqlalchemy.orm import Session
 
-from annotate.logbook.clips import find_tree_at, get_clip, join_visit
+from annotate.logbook.clips import find_tree_at, get_clip, rejoin_visit
 from annotate.logbook.opening import Logbook
 from annotate.logbook.pictures import keep_pictures
 from annotate.logbook.records import PastSearch
 from annotate.logbook.repeats import Sighted, find_repeats
-from annotate.logbook.tables import CandidateRow, ClipRow, SearchRow, StretchRow, TreeRow, ViewRow
+from annotate.logbook.tables import CandidateRow, ClipRow, SearchRow, StretchRow, ViewRow
 
 if TYPE_CHECKING:
     from detect.candidates import Candidate, View
     from detect.search import ClipSearch
+
+
+@dataclass(frozen=True, slots=True)
+class _Pictures:
+    """The names of the pictures of one candidate."""
+
+    frame: str
+    views: tuple[str, ...]
 
 
 def save_search(
@@ -49,10 +59,12 @@ def save_search(
     annotate.errors.AnnotateError
         Where the pictures or the records cannot be written; the logbook is then as before.
     """
-    pictures = [_keep_pictures(logbook, candidate) for candidate in found.candidates]
+    pictures = _keep_pictures(logbook, found.candidates)
     with logbook.writing() as session:
         clip = get_clip(session, clip_id)
-        _correct_duration(session, clip, found.duration_s)
+        # Reading a clip tells how long it is; headers are often wrong.
+        clip.duration_s = found.duration_s
+        rejoin_visit(session, clip)
         set_aside = _set_aside(session, clip_id)
         judged = _list_judged(session, clip_id)
         search = SearchRow(
@@ -75,23 +87,9 @@ def save_search(
         session.add(search)
         session.flush()
         repeats = find_repeats([_see(candidate) for candidate in found.candidates], judged)
-        first_id = (session.scalar(select(func.max(CandidateRow.id))) or 0) + 1
-        rows = [
-            _to_row(candidate, search, clip, id=first_id + index, same_as_id=repeats.get(index), frame=frame)
-            for index, (candidate, (frame, _)) in enumerate(zip(found.candidates, pictures, strict=True))
-        ]
-        for row in rows:
-            row["tree_id"] = find_tree_at(session, clip_id, row["best_s"])
-        views = [
-            _to_view_row(view, candidate_id=first_id + index, rank=rank, picture=picture)
-            for index, (candidate, (_, kept)) in enumerate(zip(found.candidates, pictures, strict=True))
-            for rank, (view, picture) in enumerate(zip(candidate.views, kept, strict=True))
-        ]
-        if rows:
-            session.execute(insert(CandidateRow), rows)
-            session.execute(insert(ViewRow), views)
+        _add_candidates(session, search, clip, found.candidates, pictures=pictures, repeats=repeats)
         search.same_as_before = len(repeats)
-        search.offered = len(rows) - len(repeats)
+        search.offered = len(found.candidates) - len(repeats)
         session.flush()
         return _to_search(search)
 
@@ -121,19 +119,6 @@ def _pack_pairs(first: Sequence[float], second: Sequence[float]) -> bytes:
     return b"".join(struct.pack("<2f", a, b) for a, b in zip(first, second, strict=True))
 
 
-def _correct_duration(session: Session, clip: ClipRow, duration_s: float) -> None:
-    """Reading a clip tells how long it is; headers are often wrong. The visit widens with it."""
-    clip.duration_s = duration_s
-    if clip.visit_id is not None:
-        site_id = session.scalar(
-            select(TreeRow.site_id)
-            .join(StretchRow, StretchRow.tree_id == TreeRow.id)
-            .where(StretchRow.clip_id == clip.id)
-        )
-        if site_id is not None:
-            clip.visit_id = join_visit(session, clip, site_id)
-
-
 def _set_aside(session: Session, clip_id: int) -> int:
     """Take the unjudged candidates of older searches out of the review; return how many there were."""
     session.execute(update(SearchRow).where(SearchRow.clip_id == clip_id).values(current=False))
@@ -148,18 +133,47 @@ def _set_aside(session: Session, clip_id: int) -> int:
 
 
 def _list_judged(session: Session, clip_id: int) -> list[tuple[int, Sighted]]:
-    """Return the judged candidates of a clip with where each was seen."""
+    """Return the candidates of a clip that are still listed, with where each was seen."""
     rows = session.execute(
-        select(CandidateRow.id, CandidateRow.kind, CandidateRow.length_px).where(
-            CandidateRow.clip_id == clip_id, CandidateRow.standing == "listed"
-        )
-    ).all()
+        select(CandidateRow, ViewRow)
+        .join(ViewRow, ViewRow.candidate_id == CandidateRow.id)
+        .where(CandidateRow.clip_id == clip_id, CandidateRow.standing == "listed")
+        .order_by(CandidateRow.id, ViewRow.rank)
+    )
     judged = []
-    for candidate_id, kind, length_px in rows:
-        views = session.scalars(select(ViewRow).where(ViewRow.candidate_id == candidate_id)).all()
-        boxes = [(view.time_s, (view.row0, view.col0, view.row_end, view.col_end)) for view in views]
-        judged.append((candidate_id, Sighted(kind, length_px, tuple(boxes))))
+    for candidate, pairs in groupby(rows, key=lambda row: row[0]):
+        views = [(view.time_s, (view.row0, view.col0, view.row_end, view.col_end)) for _, view in pairs]
+        judged.append((candidate.id, Sighted(candidate.kind, candidate.length_px, tuple(views))))
     return judged
+
+
+def _add_candidates(
+    session: Session,
+    search: SearchRow,
+    clip: ClipRow,
+    candidates: Sequence["Candidate"],
+    *,
+    pictures: Sequence[_Pictures],
+    repeats: Mapping[int, int],
+) -> None:
+    """Add candidates with their views; those that repeat an older one are tied to it."""
+    if not candidates:
+        return
+    first_id = (session.scalar(select(func.max(CandidateRow.id))) or 0) + 1
+    stretches = session.scalars(select(StretchRow).where(StretchRow.clip_id == clip.id)).all()
+    rows: list[dict[str, Any]] = []
+    views: list[dict[str, Any]] = []
+    for index, (candidate, kept) in enumerate(zip(candidates, pictures, strict=True)):
+        row = _describe_candidate(candidate, search, clip, frame_picture=kept.frame)
+        row["id"] = first_id + index
+        row["tree_id"] = find_tree_at(stretches, row["best_s"])
+        row["same_as_id"] = repeats.get(index)
+        row["standing"] = "listed" if row["same_as_id"] is None else "same"
+        rows.append(row)
+        for rank, (view, picture) in enumerate(zip(candidate.views, kept.views, strict=True)):
+            views.append({**_describe_view(view, picture), "candidate_id": row["id"], "rank": rank})
+    session.execute(insert(CandidateRow), rows)
+    session.execute(insert(ViewRow), views)
 
 
 def _see(candidate: "Candidate") -> Sighted:
@@ -168,45 +182,46 @@ def _see(candidate: "Candidate") -> Sighted:
     )
 
 
-def _keep_pictures(logbook: Logbook, candidate: "Candidate") -> tuple[str, tuple[str, ...]]:
-    frame, *views = keep_pictures(
-        logbook, [candidate.frame_jpeg, *(view.picture_jpeg for view in candidate.views)]
-    )
-    return frame, tuple(views)
+def _keep_pictures(logbook: Logbook, candidates: Sequence["Candidate"]) -> list[_Pictures]:
+    """Keep the pictures of candidates; return the names for each."""
+    pictures = [
+        data
+        for candidate in candidates
+        for data in (candidate.frame_jpeg, *(view.picture_jpeg for view in candidate.views))
+    ]
+    names = iter(keep_pictures(logbook, pictures))
+    return [_Pictures(next(names), tuple(islice(names, len(candidate.views)))) for candidate in candidates]
 
 
-def _to_row(
-    candidate: "Candidate", search: SearchRow, clip: ClipRow, *, id: int, same_as_id: int | None, frame: str
+def _describe_candidate(
+    candidate: "Candidate", search: SearchRow, clip: ClipRow, *, frame_picture: str
 ) -> dict[str, Any]:
-    best = candidate.views[0]
+    """Return the values of a row; numpy's numbers become Python's, which the database knows."""
+    best_s = float(candidate.views[0].time_s)
     return {
-        "id": id,
         "search_id": search.id,
         "clip_id": clip.id,
-        "same_as_id": same_as_id,
         "kind": candidate.kind,
         "score": float(candidate.score),
         "first_s": float(candidate.first_s),
         "last_s": float(candidate.last_s),
-        "best_s": float(best.time_s),
-        "at": clip.recorded_at + timedelta(seconds=float(best.time_s)),
+        "best_s": best_s,
+        "at": clip.recorded_at + timedelta(seconds=best_s),
         "views_seen": int(candidate.views_seen),
         "length_px": float(candidate.length_px),
         "missing_percent": float(candidate.missing_percent),
-        "frame_picture": frame,
+        "frame_picture": frame_picture,
         "frame_rows": int(candidate.frame_size_px[0]),
         "frame_cols": int(candidate.frame_size_px[1]),
-        "standing": "listed" if same_as_id is None else "same",
         "answer": "open",
     }
 
 
-def _to_view_row(view: "View", *, candidate_id: int, rank: int, picture: str) -> dict[str, Any]:
+def _describe_view(view: "View", picture: str) -> dict[str, Any]:
+    """Return the values of a row."""
     rows, columns = measure_picture(view.picture_jpeg)
     row0, col0, row_end, col_end = (int(edge) for edge in view.box)
     return {
-        "candidate_id": candidate_id,
-        "rank": rank,
         "time_s": float(view.time_s),
         "frame_index": int(view.frame_index),
         "row0": row0,

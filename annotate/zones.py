@@ -1,4 +1,4 @@
-"""Local zones: reads their names and turns moments into local time and local dates.
+"""Local zones: reads their names, turns moments into local time and local dates, and writes these for people.
 
 A zone is a name of the IANA database ("Europe/London") or a fixed offset from UTC ("+01:00", as cameras write it). It
 guesses no zone from a place.
@@ -62,3 +62,14 @@ def to_local(moment: datetime, zone: str) -> datetime:
 def find_local_date(moment: datetime, zone: str) -> date:
     """Return the date on the wall calendar of that zone."""
     return to_local(moment, zone).date()
+
+
+def write_date(day: date) -> str:
+    """Return a date written out: "25 October 2026"."""
+    return f"{day.day} {day:%B} {day.year}"
+
+
+def write_clock(moment: datetime, zone: str) -> str:
+    """Return the local time of day to the minute with the zone's short name, which tells the hour that comes twice apart."""
+    local = to_local(moment, zone)
+    return f"{local:%H:%M} {local.tzname() or zone}"

@@ -8,7 +8,6 @@ import sqlite3
 from collections.abc import Iterator
 from contextlib import closing, contextmanager
 from pathlib import Path
-from typing import Any
 
 from sqlalchemy import URL, Connection, Engine, create_engine, event
 from sqlalchemy.exc import DBAPIError
@@ -77,51 +76,56 @@ def switch_to_wal(path: Path) -> None:
 
 @contextmanager
 def say_plainly(path: Path) -> Iterator[None]:
-    """Turn errors of the database into one line with what to do."""
+    """Turn errors of the disk or the file into one line with what to do; mistakes of the program pass unchanged."""
     try:
         yield
-    except DBAPIError as error:
-        if isinstance(error.orig, sqlite3.Error):
-            raise explain(error.orig, path) from error
-        raise
-    except sqlite3.Error as error:
-        raise explain(error, path) from error
+    except (DBAPIError, sqlite3.Error) as error:
+        inner = error.orig if isinstance(error, DBAPIError) else error
+        plain = explain(inner, path)
+        if plain is None:
+            raise
+        raise plain from error
 
 
-def explain(error: sqlite3.Error, path: Path) -> Any:
-    """Return the error to raise for an error of SQLite; a mistake of the program is returned as it is."""
-    code = getattr(error, "sqlite_errorcode", sqlite3.SQLITE_ERROR) & 0xFF
-    expected, advice = {
-        sqlite3.SQLITE_FULL: (
-            "room on the disk",
-            "free some space and run the same again; nothing was half-written",
-        ),
-        sqlite3.SQLITE_READONLY: (
-            "a folder that may be written",
-            "check who owns the folder, or copy it elsewhere",
-        ),
-        sqlite3.SQLITE_CANTOPEN: (
-            "a file that can be opened",
-            "check that the folder is there and may be written",
-        ),
-        sqlite3.SQLITE_PERM: ("a file that may be opened", "check who owns the folder, or copy it elsewhere"),
-        sqlite3.SQLITE_BUSY: (
-            f"the other program to finish within {BUSY_TIMEOUT_MS // 1000} s",
-            "close other Leafshade windows or wait, then run the same again",
-        ),
-        sqlite3.SQLITE_NOTADB: (
-            "a logbook's database",
-            "choose another folder, or put back a copy of this file",
-        ),
-        sqlite3.SQLITE_CORRUPT: (
-            "a whole database",
-            "put back a copy of the folder; keep this one for repair",
-        ),
-        sqlite3.SQLITE_IOERR: (
-            "a disk that reads and writes",
-            "check the disk and its free space, then run the same again",
-        ),
-    }.get(code, ("", ""))
-    if not expected:
-        return error
+def explain(error: BaseException | None, path: Path) -> AnnotateError | None:
+    """Return the error to raise for one of SQLite, None where it is not about the disk or the file."""
+    # The lowest byte is the kind; higher ones say more closely which.
+    code = getattr(error, "sqlite_errorcode", sqlite3.SQLITE_OK) & 0xFF
+    if code not in MEANINGS:
+        return None
+    expected, advice = MEANINGS[code]
     return AnnotateError(f"logbook {path}: expected {expected}; found '{error}'; {advice}")
+
+
+MEANINGS = {
+    sqlite3.SQLITE_FULL: (
+        "room on the disk",
+        "free some space and run the same again; nothing was half-written",
+    ),
+    sqlite3.SQLITE_READONLY: (
+        "a folder that may be written",
+        "check who owns it and its rights, or copy it elsewhere",
+    ),
+    sqlite3.SQLITE_CANTOPEN: (
+        "a file that can be opened and written",
+        "check that the folder is there and its rights",
+    ),
+    sqlite3.SQLITE_PERM: (
+        "a file that may be opened",
+        "check who owns it and its rights, or copy it elsewhere",
+    ),
+    sqlite3.SQLITE_BUSY: (
+        f"the other program to finish within {BUSY_TIMEOUT_MS // 1000} s",
+        "close other Leafshade windows or wait, then run the same again",
+    ),
+    sqlite3.SQLITE_NOTADB: ("a logbook's database", "choose another folder, or put back a copy of this file"),
+    sqlite3.SQLITE_CORRUPT: (
+        "a whole database",
+        "put back a copy of the folder, and keep this one for repair",
+    ),
+    sqlite3.SQLITE_IOERR: (
+        "a disk that reads and writes",
+        "check the disk and its free space, then run the same again",
+    ),
+}
+"""For each kind of SQLite's errors (sqlite.org/rescode.html) what was expected, and what to do."""

@@ -16,33 +16,38 @@ NEWEST = "0002"
 STEPS_FOLDER = Path(__file__).parent / "migrations"
 
 
-def bring_up_to_date(engine: Engine, path: Path) -> None:
+def bring_up_to_date(engine: Engine, path: Path, *, is_new: bool = False) -> None:
     """Run the steps that this database lacks.
+
+    Parameters
+    ----------
+    is_new : the file was just made, and may be empty
 
     Raises
     ------
     annotate.errors.AnnotateError
-        Where the file is no logbook's database, or was written by a newer program.
+        Where the file is no logbook's database, was emptied, or was written by a newer program.
     """
     with say_plainly(path):
-        with engine.connect() as connection:
-            version = read_version(connection, path)
-        if version != NEWEST:
-            with engine.execution_options(**{WRITES: True}).begin() as connection:
-                # Another process may have run the steps since the first look.
-                if read_version(connection, path) != NEWEST:
-                    run_steps(connection, NEWEST)
+        if not is_new:
+            with engine.connect() as connection:
+                if read_version(connection, path) == NEWEST:
+                    return
+        with engine.execution_options(**{WRITES: True}).begin() as connection:
+            # Another process may have run the steps since the first look.
+            if is_new or read_version(connection, path) != NEWEST:
+                run_steps(connection, NEWEST)
 
 
 def read_version(connection: Connection, path: Path) -> str:
-    """Return the step this database has reached; empty for a new file."""
+    """Return the step that a logbook's database has reached."""
     application_id = connection.execute(text("PRAGMA application_id")).scalar_one()
-    tables = connection.execute(text("SELECT count(*) FROM sqlite_master")).scalar_one()
-    if application_id != APPLICATION_ID:
-        if tables == 0:
-            return ""
+    tables = set(connection.execute(text("SELECT name FROM sqlite_master WHERE type = 'table'")).scalars())
+    if application_id != APPLICATION_ID or "alembic_version" not in tables:
+        found = "a database of another program" if tables else "an empty file"
         raise AnnotateError(
-            f"logbook {path}: expected a logbook's database; found a database of another program; choose another folder"
+            f"logbook {path}: expected a logbook's database; found {found}; "
+            "put back a copy of this file, or choose another folder"
         )
     version = str(connection.execute(text("SELECT version_num FROM alembic_version")).scalar_one())
     if version > NEWEST:

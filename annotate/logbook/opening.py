@@ -9,9 +9,9 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import replace
 from pathlib import Path
-from tempfile import mkdtemp
 from types import TracebackType
 from typing import Self
+from uuid import uuid4
 
 from sqlalchemy import Engine
 from sqlalchemy.orm import Session
@@ -89,7 +89,8 @@ def create_logbook(folder: Path, *, zone: str = "UTC", recorder: str = "") -> Pa
     )
     above = next(parent for parent in folder.parents if parent.exists())
     try:
-        made = Path(mkdtemp(dir=above, prefix=f".{folder.name}.new-"))
+        made = above / f".{folder.name}.new-{uuid4().hex[:12]}"
+        made.mkdir()
         try:
             _fill(made, settings)
             folder.parent.mkdir(parents=True, exist_ok=True)
@@ -178,13 +179,12 @@ def _refuse_filled(folder: Path) -> None:
 
 
 def _fill(folder: Path, settings: Settings) -> None:
-    folder.chmod(0o755)
     (folder / EVIDENCE_NAME).mkdir()
     (folder / SETTINGS_NAME).write_text(write_settings(settings), encoding="utf-8")
     path = folder / DATABASE_NAME
     database.switch_to_wal(path)
     engine = database.open_engine(path)
     try:
-        bring_up_to_date(engine, path)
+        bring_up_to_date(engine, path, is_new=True)
     finally:
         engine.dispose()

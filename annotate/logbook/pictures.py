@@ -11,7 +11,7 @@ from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import suppress
 from pathlib import Path
-from tempfile import NamedTemporaryFile
+from uuid import uuid4
 
 from annotate.errors import AnnotateError
 from annotate.logbook.opening import EVIDENCE_NAME, Logbook
@@ -102,15 +102,13 @@ def _find_path(logbook: Logbook, sha256: str) -> Path:
 
 
 def _write_whole(path: Path, data: bytes) -> None:
-    with NamedTemporaryFile(dir=path.parent, prefix=".new-", delete=False) as stream:
-        temporary = Path(stream.name)
-        try:
+    temporary = path.with_name(f".new-{uuid4().hex}")
+    try:
+        with temporary.open("xb") as stream:
             stream.write(data)
             stream.flush()
             os.fsync(stream.fileno())
-        except BaseException:
-            stream.close()
-            temporary.unlink(missing_ok=True)
-            raise
-    temporary.chmod(0o644)
-    temporary.replace(path)
+        temporary.replace(path)
+    except BaseException:
+        temporary.unlink(missing_ok=True)
+        raise

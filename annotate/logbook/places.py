@@ -4,7 +4,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from sqlalchemy import Row, Select, func, select
+from sqlalchemy import Row, Select, select
 from sqlalchemy.orm import Session
 
 from annotate.errors import AnnotateError
@@ -75,17 +75,20 @@ def add_site(
         )
         session.add(row)
         session.flush()
-        return _to_site(row)
+        return to_site(row)
 
 
 def list_sites(logbook: Logbook) -> tuple[Site, ...]:
     """Return all sites by code."""
     with logbook.reading() as session:
-        return tuple(_to_site(row) for row in session.scalars(select(SiteRow).order_by(SiteRow.code)))
+        return tuple(to_site(row) for row in session.scalars(select(SiteRow).order_by(SiteRow.code)))
 
 
 def write_trees(logbook: Logbook, entries: Sequence[TreeEntry]) -> tuple[TreeChange, ...]:
-    """Add or update trees, and add their sites where new, all in one transaction; return what each entry did."""
+    """Add or update trees, and add their sites where new, all in one transaction; return what each entry did.
+
+    Codes that differ only in capitals are the same tree; the spelling of the first time stays.
+    """
     with logbook.writing() as session:
         return tuple(_write_tree(session, entry, zone=logbook.settings.place.zone) for entry in entries)
 
@@ -135,23 +138,25 @@ def _say_known(code: str, trees: Sequence[Tree]) -> str:
 
 
 def _write_tree(session: Session, entry: TreeEntry, *, zone: str) -> TreeChange:
-    site = session.scalar(select(SiteRow).where(SiteRow.code == entry.site))
+    sites = session.scalars(select(SiteRow))
+    site = next((row for row in sites if row.code.casefold() == entry.site.casefold()), None)
     is_new_site = site is None
     if site is None:
         site = SiteRow(code=entry.site, name="", zone=zone)
         session.add(site)
         session.flush()
-    tree = session.scalar(select(TreeRow).where(TreeRow.site_id == site.id, TreeRow.code == entry.code))
+    trees = session.scalars(select(TreeRow).where(TreeRow.site_id == site.id))
+    tree = next((row for row in trees if row.code.casefold() == entry.code.casefold()), None)
     if tree is None:
         session.add(TreeRow(site_id=site.id, code=entry.code, **dict(entry.values)))
         session.flush()
-        return TreeChange(entry.site, entry.code, True, is_new_site, ())
+        return TreeChange(site.code, entry.code, True, is_new_site, ())
     changed: list[tuple[str, Any, Any]] = []
     for name in TREE_VALUES:
         if name in entry.values and getattr(tree, name) != entry.values[name]:
             changed.append((name, getattr(tree, name), entry.values[name]))
             setattr(tree, name, entry.values[name])
-    return TreeChange(entry.site, entry.code, False, is_new_site, tuple(changed))
+    return TreeChange(site.code, tree.code, False, is_new_site, tuple(changed))
 
 
 def select_trees() -> "Select[TreeRow, str]":
@@ -165,12 +170,8 @@ def to_tree(row: "Row[TreeRow, str]") -> Tree:
     return Tree(id=tree.id, site=site, code=tree.code, **{name: getattr(tree, name) for name in TREE_VALUES})
 
 
-def count_trees(session: Session) -> int:
-    """Return how many trees there are."""
-    return session.scalar(select(func.count()).select_from(TreeRow)) or 0
-
-
-def _to_site(row: SiteRow) -> Site:
+def to_site(row: SiteRow) -> Site:
+    """Return what leaves this room of a site."""
     return Site(
         id=row.id,
         code=row.code,

@@ -27,9 +27,7 @@ def _setting(default: Any, meaning: str, *, least: float | None = None, most: fl
 class RecorderSettings:
     """Who keeps this logbook."""
 
-    name: str = _setting(
-        "", "Who judges and records; stands beside every verdict. Empty: asked for, or 'recorder'."
-    )
+    name: str = _setting("", "Who judges and records; stands beside every verdict. Empty: 'recorder'.")
 
 
 @dataclass(frozen=True, slots=True)

@@ -14,7 +14,8 @@ from sqlalchemy.orm import Session
 from annotate.errors import AnnotateError
 from annotate.logbook.clips import GIVEN
 from annotate.logbook.opening import Logbook
-from annotate.logbook.records import Visit
+from annotate.logbook.places import to_site
+from annotate.logbook.records import Site, Visit
 from annotate.logbook.tables import (
     CandidateRow,
     ClipRow,
@@ -93,6 +94,18 @@ def write_visit(
         return _to_visit(row, row_site.code), is_new
 
 
+def find_site(logbook: Logbook, code: str) -> Site:
+    """Return the site of that code, whatever its capitals; without a code, the only one there is.
+
+    Raises
+    ------
+    annotate.errors.AnnotateError
+        Where there is none, or no code was given and there are several.
+    """
+    with logbook.reading() as session:
+        return to_site(_get_site(session, code))
+
+
 def list_visits(logbook: Logbook, *, site: str = "") -> tuple[VisitSummary, ...]:
     """Return the visits, to one site where named, by date and site."""
     wanted = select(VisitRow, SiteRow.code).join(SiteRow, SiteRow.id == VisitRow.site_id)
@@ -145,13 +158,13 @@ def _list_trees(session: Session) -> Mapping[int, tuple[str, ...]]:
         select(ClipRow.visit_id, TreeRow.code)
         .join(StretchRow, StretchRow.clip_id == ClipRow.id)
         .join(TreeRow, TreeRow.id == StretchRow.tree_id)
-        .where(ClipRow.visit_id.is_not(None))
         .distinct()
         .order_by(TreeRow.code)
     )
     trees: dict[int, list[str]] = {}
     for visit_id, code in rows:
-        trees.setdefault(visit_id, []).append(code)
+        if visit_id is not None:
+            trees.setdefault(visit_id, []).append(code)
     return {visit_id: tuple(codes) for visit_id, codes in trees.items()}
 
 
@@ -165,10 +178,13 @@ def _sum_footage(session: Session) -> Mapping[int, tuple[int, float, float]]:
             func.coalesce(func.sum(SearchRow.usable_s), 0.0),
         )
         .outerjoin(SearchRow, (SearchRow.clip_id == ClipRow.id) & SearchRow.current)
-        .where(ClipRow.visit_id.is_not(None))
         .group_by(ClipRow.visit_id)
     )
-    return {visit_id: (clips, searched_s, usable_s) for visit_id, clips, searched_s, usable_s in rows}
+    return {
+        visit_id: (clips, searched_s, usable_s)
+        for visit_id, clips, searched_s, usable_s in rows
+        if visit_id is not None
+    }
 
 
 def _count_judged(session: Session) -> Mapping[int, tuple[int, int]]:
@@ -176,17 +192,17 @@ def _count_judged(session: Session) -> Mapping[int, tuple[int, int]]:
     rows = session.execute(
         select(ClipRow.visit_id, func.count(), func.sum(CandidateRow.answer != "open"))
         .join(CandidateRow, CandidateRow.clip_id == ClipRow.id)
-        .where(CandidateRow.standing == "listed", ClipRow.visit_id.is_not(None))
+        .where(CandidateRow.standing == "listed")
         .group_by(ClipRow.visit_id)
     )
-    return {visit_id: (listed, int(judged or 0)) for visit_id, listed, judged in rows}
+    return {visit_id: (listed, int(judged or 0)) for visit_id, listed, judged in rows if visit_id is not None}
 
 
 def _count_observations(session: Session) -> Mapping[int, int]:
     """Return the number of standing observations, by visit id."""
     rows = session.execute(
         select(ObservationRow.visit_id, func.count())
-        .where(ObservationRow.withdrawn_at.is_(None), ObservationRow.visit_id.is_not(None))
+        .where(ObservationRow.withdrawn_at.is_(None))
         .group_by(ObservationRow.visit_id)
     )
     return {visit_id: number for visit_id, number in rows if visit_id is not None}

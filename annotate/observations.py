@@ -1,0 +1,51 @@
+"""Observations as data: stable names, units in the names, UTC and local time side by side."""
+
+from annotate.logbook.records import Observation
+from annotate.sheets import Cell
+from annotate.visits import write_local, write_utc
+from annotate.zones import find_local_date
+
+COLUMNS = (
+    "id",
+    "date",
+    "at_local",
+    "at_utc",
+    "zone",
+    "site",
+    "tree",
+    "taxon",
+    "stage",
+    "condition",
+    "behaviour",
+    "note",
+    "count",
+    "source",
+    "observer",
+    "evidence_sha256",
+    "candidate_id",
+    "withdrawn_at_utc",
+)
+
+
+def describe_observation(observation: Observation) -> dict[str, Cell]:
+    """Return an observation as data: the date is that of the local calendar, moments are ISO 8601 to the second."""
+    return {
+        "id": observation.id,
+        "date": find_local_date(observation.at, observation.zone).isoformat(),
+        "at_local": write_local(observation.at, observation.zone),
+        "at_utc": write_utc(observation.at),
+        "zone": observation.zone,
+        "site": observation.site,
+        "tree": observation.tree,
+        "taxon": observation.taxon,
+        "stage": observation.stage,
+        "condition": observation.condition,
+        "behaviour": observation.behaviour,
+        "note": observation.note,
+        "count": observation.count,
+        "source": observation.source,
+        "observer": observation.observer,
+        "evidence_sha256": observation.evidence,
+        "candidate_id": observation.candidate_id,
+        "withdrawn_at_utc": write_utc(observation.withdrawn_at),
+    }

@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 
 from detect.candidates import Candidate, View
+from detect.evaluation import compare_with_truth
 from detect.regions import Box, Kind
 from detect.truth_scoring import score_candidates
 from models.canopy.truth import FeedingMark, FrameTruth, LarvaMark, LarvaTruth, Truth
@@ -85,6 +86,8 @@ def test_a_larva_hardly_seen_counts_neither_way() -> None:
     for truth in (covered, brief):
         score = score_candidates([make_candidate([HERE])], truth, duration_s=2.0)
         assert not score.found and not score.missed and not score.false_silhouettes
+        outcome = compare_with_truth("clip", [make_candidate([HERE])], truth, duration_s=2.0)
+        assert outcome.shown == () and outcome.lengths_px == {}
 
 
 def test_feeding_is_counted_by_its_own_marks() -> None:

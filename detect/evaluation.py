@@ -1,0 +1,129 @@
+"""Whole clips with truth files searched and counted: larvae found by length, against false candidates per minute of footage.
+
+A search is run once with low thresholds; what a higher threshold would have offered is then read off, since candidates do not
+depend on it. The rule of a hit stands in `detect.truth_scoring`. This file draws no clip and knows no logbook.
+"""
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import numpy as np
+
+from detect.candidates import Candidate
+from detect.clips import open_clip
+from detect.scoring import Scorer
+from detect.search import SearchSettings, search_clip
+from detect.truth_scoring import find_lengths, find_shown_larva
+from models.canopy.truth import Truth, read_truth
+from models.canopy.write import find_truth_path
+from models.metrics import LENGTH_CLASSES_PX
+
+LOWEST_SCORE = 0.02
+"""Candidates under this are never offered at any threshold worth looking at."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class ClipOutcome:
+    """One searched clip, ready to be counted at any threshold.
+
+    Attributes
+    ----------
+    lengths_px : of each larva that counts, by id
+    shown : score of each silhouette candidate with the larva it shows, None for a false one
+    length_errors : (candidate's length - true length) / true length of each larva found, at its best candidate
+    """
+
+    name: str
+    duration_s: float
+    lengths_px: dict[str, float]
+    shown: tuple[tuple[float, str | None], ...]
+    length_errors: dict[str, float]
+
+
+@dataclass(frozen=True, slots=True)
+class ClipCount:
+    """Outcomes of many clips at one threshold: by length class (found, of), and false candidates per minute."""
+
+    threshold: float
+    found: dict[tuple[float, float], tuple[int, int]]
+    false_per_minute: float
+
+    def find_share(self, least_px: float, most_px: float = float("inf")) -> float:
+        """Return the share found among larvae of these classes; nan where there are none."""
+        found = of = 0
+        for (low, high), (got, all_) in self.found.items():
+            if low >= least_px and high <= most_px:
+                found, of = found + got, of + all_
+        return found / of if of else float("nan")
+
+
+def search_with_truth(
+    path: Path,
+    settings: SearchSettings,
+    *,
+    scorer: Scorer,
+    on_progress: Callable[[float], None] | None = None,
+) -> ClipOutcome:
+    """Search one clip that has a truth file beside it."""
+    truth = read_truth(find_truth_path(path))
+    low = replace(
+        settings, silhouette_score=LOWEST_SCORE, follow_score=min(settings.follow_score, LOWEST_SCORE)
+    )
+    result = search_clip(open_clip(path), low, scorer=scorer, on_progress=on_progress)
+    return compare_with_truth(path.name, result.candidates, truth, duration_s=result.duration_s)
+
+
+def compare_with_truth(
+    name: str, candidates: Sequence[Candidate], truth: Truth, *, duration_s: float
+) -> ClipOutcome:
+    """Tell for each silhouette candidate which larva it shows; candidates of larvae that do not count are left out."""
+    frames = {frame.index: frame for frame in truth.frames}
+    lengths_px = find_lengths(truth)
+    shown: list[tuple[float, str | None]] = []
+    best: dict[str, Candidate] = {}
+    for candidate in candidates:
+        if candidate.kind != "silhouette":
+            continue
+        larva = find_shown_larva(candidate, frames)
+        if larva is None or larva in lengths_px:
+            shown.append((candidate.score, larva))
+        if larva is not None and (larva not in best or best[larva].score < candidate.score):
+            best[larva] = candidate
+    errors = {
+        larva: (best[larva].length_px - length_px) / length_px
+        for larva, length_px in lengths_px.items()
+        if larva in best
+    }
+    return ClipOutcome(name, duration_s, lengths_px, tuple(shown), errors)
+
+
+def count_outcomes(outcomes: Sequence[ClipOutcome], *, threshold: float) -> ClipCount:
+    """Count all clips at one threshold."""
+    found = dict.fromkeys(LENGTH_CLASSES_PX, 0)
+    of = dict.fromkeys(LENGTH_CLASSES_PX, 0)
+    false = 0
+    for outcome in outcomes:
+        offered = {larva for score, larva in outcome.shown if score >= threshold}
+        false += sum(larva is None and score >= threshold for score, larva in outcome.shown)
+        for larva, length_px in outcome.lengths_px.items():
+            for low, high in LENGTH_CLASSES_PX:
+                if low <= length_px < high:
+                    of[low, high] += 1
+                    found[low, high] += larva in offered
+    minutes = sum(outcome.duration_s for outcome in outcomes) / 60
+    return ClipCount(
+        threshold,
+        {key: (found[key], of[key]) for key in LENGTH_CLASSES_PX},
+        false / minutes if minutes else float("nan"),
+    )
+
+
+def find_threshold(outcomes: Sequence[ClipOutcome], *, false_per_minute: float) -> float:
+    """Return the lowest threshold at which no more than so many false candidates a minute are offered."""
+    minutes = sum(outcome.duration_s for outcome in outcomes) / 60
+    allowed = int(false_per_minute * minutes)
+    false = np.sort([score for outcome in outcomes for score, larva in outcome.shown if larva is None])[::-1]
+    if len(false) <= allowed:
+        return LOWEST_SCORE
+    return float(np.nextafter(false[allowed], 1.0))

@@ -1,0 +1,207 @@
+"""How good finders are, side by side on the same pictures: recall by length, false marks, calibration, outlines, lengths, time.
+
+A finder takes a picture and returns `Found` places; the network, the hand-made scorer and the alternatives are all wrapped as
+such. The rule of a hit stands in `models.metrics`. This file searches no clip: whole clips are counted in `detect`.
+"""
+
+import time
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from models.alternatives import Finder, Found
+from models.canopy.truth import FrameTruth, LarvaMark
+from models.metrics import (
+    LENGTH_CLASSES_PX,
+    Mark,
+    Matching,
+    Wanted,
+    draw_froc,
+    is_hit,
+    match_marks,
+    measure_average_precision,
+    measure_calibration_error,
+    measure_mask_iou,
+    measure_recall,
+    tabulate_reliability,
+)
+
+LEAST_VISIBLE = 0.5
+"""Larvae that show less of themselves than this are not asked for, and marks on them are not false."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Picture:
+    """A picture to evaluate on, read only when needed, with its truth; empty where no larva is."""
+
+    name: str
+    read: Callable[[], NDArray[np.uint8]] = field(repr=False)
+    truth: FrameTruth
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class FinderReport:
+    """What one finder made of the pictures.
+
+    Attributes
+    ----------
+    matching : marks against truths
+    outline_ious : overlap of each outline offered with the larva it hit
+    length_errors : (offered length - true length) / true length, of each hit
+    seconds : median time a picture took
+    """
+
+    name: str
+    matching: Matching
+    outline_ious: NDArray[np.float64]
+    length_errors: NDArray[np.float64]
+    seconds: float
+
+    def find_recall_at(self, false_per_picture: float) -> float:
+        """Return the share of larvae found where the finder marks no more than so many false places a picture."""
+        _, false, found = draw_froc(self.matching)
+        allowed = false <= false_per_picture
+        return float(found[allowed].max()) if allowed.any() else 0.0
+
+    def find_false_at(self, recall: float) -> float:
+        """Return the false marks a picture at which so large a share is found; infinite where it never is."""
+        _, false, found = draw_froc(self.matching)
+        enough = found >= recall
+        return float(false[enough].min()) if enough.any() else float("inf")
+
+    def summarise(self, *, threshold: float) -> dict[str, object]:
+        """Return the figures under plain names, for JSON."""
+        matching = self.matching
+        scores, is_true = _list_outcomes(matching)
+        recall = measure_recall(matching, threshold=threshold)
+        return {
+            "pictures": matching.pictures,
+            "larvae": len(matching.lengths_px),
+            "threshold": threshold,
+            "recall_by_length_px": {
+                name_class(low, high): {"found": found, "of": asked}
+                for (low, high), (found, asked) in recall.items()
+            },
+            "false_per_picture": float(
+                (matching.false_scores >= threshold).sum() / max(1, matching.pictures)
+            ),
+            "average_precision": measure_average_precision(scores, is_true, truths=len(matching.lengths_px)),
+            "recall_at_false_per_picture": {
+                str(rate): self.find_recall_at(rate) for rate in (0.1, 0.5, 1.0, 5.0)
+            },
+            "outline_iou_median": _find_median(self.outline_ious),
+            "length_error_median_percent": 100 * _find_median(np.abs(self.length_errors)),
+            "length_bias_median_percent": 100 * _find_median(self.length_errors),
+            "seconds_per_picture": self.seconds,
+        }
+
+    def summarise_calibration(self) -> dict[str, object]:
+        """Return the reliability table and the expected calibration error, for finders whose score is a chance."""
+        scores, is_true = _list_outcomes(self.matching)
+        return {
+            "expected_error": measure_calibration_error(scores, is_true),
+            "table": [
+                {
+                    "from": row.low,
+                    "to": row.high,
+                    "count": row.count,
+                    "mean_score": row.mean_score,
+                    "share_right": row.share_right,
+                }
+                for row in tabulate_reliability(scores, is_true)
+            ],
+        }
+
+
+def evaluate_finders(
+    finders: Mapping[str, Finder],
+    pictures: Iterable[Picture],
+    *,
+    on_picture: Callable[[], None] | None = None,
+) -> dict[str, FinderReport]:
+    """Show every picture to every finder, in turn, and report on each."""
+    offered: dict[str, list[tuple[Sequence[Mark], Sequence[Wanted]]]] = {name: [] for name in finders}
+    ious: dict[str, list[float]] = {name: [] for name in finders}
+    errors: dict[str, list[float]] = {name: [] for name in finders}
+    seconds: dict[str, list[float]] = {name: [] for name in finders}
+    for picture in pictures:
+        rgb = picture.read()
+        wanted = [_ask(mark) for mark in picture.truth.larvae]
+        for name, find in finders.items():
+            began = time.perf_counter()
+            found = find(rgb)
+            seconds[name].append(time.perf_counter() - began)
+            offered[name].append(([Mark(f.row, f.column, f.score) for f in found], wanted))
+            for place, mark in _pair(found, picture.truth.larvae):
+                errors[name].append((place.length_px - mark.length_px) / mark.length_px)
+                if len(place.outline):
+                    ious[name].append(compare_outlines(place.outline, mark.outline))
+        if on_picture is not None:
+            on_picture()
+    return {
+        name: FinderReport(
+            name,
+            match_marks(offered[name]),
+            np.array(ious[name], float),
+            np.array(errors[name], float),
+            float(np.median(seconds[name])) if seconds[name] else float("nan"),
+        )
+        for name in finders
+    }
+
+
+def compare_outlines(first: NDArray[np.float32], second: NDArray[np.float32]) -> float:
+    """Return the overlap (IoU) of two closed outlines (N, 2) of (row, column), drawn four times larger."""
+    import cv2
+
+    both = np.concatenate([first, second])
+    corner = np.floor(both.min(axis=0)) - 1
+    rows, columns = (np.ceil(both.max(axis=0)) - corner + 2).astype(int) * 4
+    masks = []
+    for outline in (first, second):
+        mask = np.zeros((int(rows), int(columns)), np.uint8)
+        points = np.round((outline - corner)[:, ::-1] * 4).astype(np.int32)
+        cv2.fillPoly(mask, [points], 1)
+        masks.append(mask.astype(bool))
+    return measure_mask_iou(masks[0], masks[1])
+
+
+def name_class(low: float, high: float) -> str:
+    """Return a length class in words: "6-10", "32 and over"."""
+    return f"{low:.0f} and over" if np.isinf(high) else f"{low:.0f}-{high:.0f}"
+
+
+def list_class_names() -> list[str]:
+    """Return the names of all length classes, shortest first."""
+    return [name_class(low, high) for low, high in LENGTH_CLASSES_PX]
+
+
+def _ask(mark: LarvaMark) -> Wanted:
+    top, left, bottom, right = mark.box
+    return Wanted(
+        (top + bottom - 1) / 2, (left + right - 1) / 2, mark.length_px, is_asked=mark.visible >= LEAST_VISIBLE
+    )
+
+
+def _pair(found: Sequence[Found], larvae: Sequence[LarvaMark]) -> list[tuple[Found, LarvaMark]]:
+    """Pair each larva asked for with the best-scored place that hits it."""
+    pairs = []
+    for mark in larvae:
+        wanted = _ask(mark)
+        hits = [place for place in found if is_hit(Mark(place.row, place.column, place.score), wanted)]
+        if hits and wanted.is_asked:
+            pairs.append((max(hits, key=lambda place: place.score), mark))
+    return pairs
+
+
+def _list_outcomes(matching: Matching) -> tuple[NDArray[np.float64], NDArray[np.bool_]]:
+    """Scores of all marks that count, and whether each was right."""
+    hits = matching.hit_scores[~np.isnan(matching.hit_scores)]
+    scores = np.concatenate([hits, matching.false_scores])
+    return scores, np.arange(len(scores)) < len(hits)
+
+
+def _find_median(values: NDArray[np.float64]) -> float:
+    return float(np.median(values)) if len(values) else float("nan")

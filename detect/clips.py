@@ -89,7 +89,7 @@ def read_frames(
     Parameters
     ----------
     start_after_s : only frames later than this are handed over, with the same times and pixels as in a reading from the
-        start; None for all. Costs little in MP4, QuickTime and Matroska; other files are decoded from the start
+        start; None for all. Costs little in MP4, QuickTime and Matroska whose stamps go on; others are decoded from the start
     first_index : index of the first frame handed over
     report : filled while reading, and complete once the frames have ended; faults before a later start are not in it
 

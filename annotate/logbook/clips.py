@@ -192,7 +192,7 @@ def move_to_visit(session: Session, clip: ClipRow, site_id: int) -> None:
     before = clip.visit_id
     clip.visit_id = _join_visit(session, clip, site_id)
     session.flush()
-    if before is None or before == clip.visit_id:
+    if before == clip.visit_id:
         return
     from_clip = select(CandidateRow.id).where(CandidateRow.clip_id == clip.id)
     session.execute(
@@ -200,7 +200,8 @@ def move_to_visit(session: Session, clip: ClipRow, site_id: int) -> None:
         .where(ObservationRow.candidate_id.in_(from_clip))
         .values(visit_id=clip.visit_id)
     )
-    _leave_visit(session, session.get_one(VisitRow, before))
+    if before is not None:
+        _leave_visit(session, session.get_one(VisitRow, before))
 
 
 def _leave_visit(session: Session, visit: VisitRow) -> None:

@@ -34,7 +34,7 @@ def keep_picture(logbook: Logbook, data: bytes) -> str:
     sha256 = hashlib.sha256(data).hexdigest()
     path = _find_path(logbook, sha256)
     with suppress(OSError):
-        if path.stat().st_size == len(data):
+        if path.read_bytes() == data:
             return sha256
     try:
         path.parent.mkdir(parents=True, exist_ok=True)

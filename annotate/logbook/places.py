@@ -5,7 +5,6 @@ from dataclasses import dataclass
 from typing import Any
 
 from sqlalchemy import Row, Select, select
-from sqlalchemy.orm import Session
 
 from annotate.errors import AnnotateError
 from annotate.logbook.opening import Logbook
@@ -90,7 +89,24 @@ def write_trees(logbook: Logbook, entries: Sequence[TreeEntry]) -> tuple[TreeCha
     Codes that differ only in capitals are the same tree; the spelling of the first time stays.
     """
     with logbook.writing() as session:
-        return tuple(_write_tree(session, entry, zone=logbook.settings.place.zone) for entry in entries)
+        sites = {row.code.casefold(): row for row in session.scalars(select(SiteRow))}
+        trees = {(row.site_id, row.code.casefold()): row for row in session.scalars(select(TreeRow))}
+        changes = []
+        for entry in entries:
+            site = sites.get(entry.site.casefold())
+            is_new_site = site is None
+            if site is None:
+                site = SiteRow(code=entry.site, name="", zone=logbook.settings.place.zone)
+                session.add(site)
+                session.flush()
+                sites[entry.site.casefold()] = site
+            key = (site.id, entry.code.casefold())
+            is_new = key not in trees
+            tree = trees.setdefault(key, TreeRow(site_id=site.id, code=entry.code))
+            changed = _set_values(tree, entry.values)
+            session.add(tree)
+            changes.append(TreeChange(site.code, tree.code, is_new, is_new_site, () if is_new else changed))
+        return tuple(changes)
 
 
 def list_trees(logbook: Logbook, *, site: str = "") -> tuple[Tree, ...]:
@@ -137,26 +153,14 @@ def _say_known(code: str, trees: Sequence[Tree]) -> str:
     return f"found none among {len(known)} trees; {advice}"
 
 
-def _write_tree(session: Session, entry: TreeEntry, *, zone: str) -> TreeChange:
-    sites = session.scalars(select(SiteRow))
-    site = next((row for row in sites if row.code.casefold() == entry.site.casefold()), None)
-    is_new_site = site is None
-    if site is None:
-        site = SiteRow(code=entry.site, name="", zone=zone)
-        session.add(site)
-        session.flush()
-    trees = session.scalars(select(TreeRow).where(TreeRow.site_id == site.id))
-    tree = next((row for row in trees if row.code.casefold() == entry.code.casefold()), None)
-    if tree is None:
-        session.add(TreeRow(site_id=site.id, code=entry.code, **dict(entry.values)))
-        session.flush()
-        return TreeChange(site.code, entry.code, True, is_new_site, ())
-    changed: list[tuple[str, Any, Any]] = []
+def _set_values(tree: TreeRow, values: Mapping[str, str | float | None]) -> tuple[tuple[str, Any, Any], ...]:
+    """Set the fields that are said; return (field, value before, value now) of those that were different."""
+    changed = []
     for name in TREE_VALUES:
-        if name in entry.values and getattr(tree, name) != entry.values[name]:
-            changed.append((name, getattr(tree, name), entry.values[name]))
-            setattr(tree, name, entry.values[name])
-    return TreeChange(site.code, tree.code, False, is_new_site, tuple(changed))
+        if name in values and getattr(tree, name) != values[name]:
+            changed.append((name, getattr(tree, name), values[name]))
+            setattr(tree, name, values[name])
+    return tuple(changed)
 
 
 def select_trees() -> "Select[TreeRow, str]":

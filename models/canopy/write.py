@@ -22,6 +22,10 @@ DEFAULT_MBIT_S = 17.0
 KEY_FRAME_S = 1.0
 
 
+BT_709 = 1
+"""`AVCOL_SPC_BT709` of FFmpeg's pixfmt.h (ITU-T H.273, matrix coefficients 1)."""
+
+
 @dataclass(frozen=True, slots=True)
 class EncodingSettings:
     """How a clip is encoded.
@@ -97,7 +101,10 @@ def encode_frames(
                     stream.bit_rate = int(encoding.mbit_s * 1e6)
                     stream.gop_size = max(1, round(frame_rate_hz * KEY_FRAME_S))
                     stream.time_base = TIME_BASE
+                    # Named, since players take unnamed HD for BT.709 and the converter's own default is BT.601.
+                    stream.codec_context.colorspace = BT_709
                 picture = av.VideoFrame.from_ndarray(frame, format="rgb24")
+                picture = picture.reformat(format="yuv420p", dst_colorspace="ITU709")
                 picture.pts = round(index / rate / TIME_BASE)
                 picture.time_base = TIME_BASE
                 output.mux(stream.encode(picture))

@@ -69,6 +69,24 @@ def start(folder: Path, *arguments: str) -> subprocess.Popen[str]:
     )
 
 
+def run_with_full_disk(folder: Path, clip: Path, *, most_bytes: int) -> tuple[int, str]:
+    """Search with no file allowed to grow beyond a limit: the system then refuses writes as a full disk does."""
+    program = (
+        "import resource, signal; signal.signal(signal.SIGXFSZ, signal.SIG_IGN); "
+        f"resource.setrlimit(resource.RLIMIT_FSIZE, ({most_bytes}, {most_bytes})); "
+        "from annotate.commands import main; main()"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", program, "search", "--logbook", str(folder), str(clip)],
+        capture_output=True,
+        text=True,
+        env={**os.environ, "COLUMNS": "200", "PYTHONDONTWRITEBYTECODE": "1"},
+        check=False,
+        timeout=120,
+    )
+    return done.returncode, done.stderr
+
+
 def run(folder: Path, *arguments: str) -> tuple[int, str, str]:
     with start(folder, *arguments) as process:
         out, err = process.communicate(timeout=120)
@@ -166,6 +184,21 @@ def test_one_bad_clip_among_good_ones_stops_nothing(logbook_folder: Path, clip: 
     _write(clip.with_name("broken.mp4"), b"\0" * 4000)
     code, out, err = run(logbook_folder, str(clip), str(clip.with_name("broken.mp4")))
     assert code == 2 and "broken.mp4" in err and "Silhouettes" in out
+    with open_logbook(logbook_folder) as logbook:
+        assert len(list_clips(logbook)) == 1
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="file size limits are POSIX")
+@pytest.mark.parametrize("most_bytes", [20_000, 260_000], ids=["at once", "in the middle"])
+def test_a_full_disk_is_said_and_loses_nothing(logbook_folder: Path, clip: Path, most_bytes: int) -> None:
+    """One line and exit code 2; the logbook is whole and empty; with room again the same command goes on to the end."""
+    code, err = run_with_full_disk(logbook_folder, clip, most_bytes=most_bytes)
+    lines = [line for line in err.splitlines() if line.strip()]
+    assert code == 2 and len(lines) == 1 and lines[0].startswith("leafshade: "), err
+    assert "expected" in lines[0] and "found" in lines[0]
+    with open_logbook(logbook_folder) as logbook:
+        assert list_clips(logbook) == ()
+    assert run(logbook_folder, str(clip))[0] == 0
     with open_logbook(logbook_folder) as logbook:
         assert len(list_clips(logbook)) == 1
 

@@ -231,7 +231,7 @@ def observations(
         _write_data(COLUMNS, [describe_observation(item) for item in found], as_json=as_json)
     elif not found:
         _say_none(
-            site or tree,
+            named.code if named else site,
             "No observations yet.",
             "One arises from each candidate that is confirmed: leafshade review",
         )

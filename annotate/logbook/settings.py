@@ -58,7 +58,7 @@ class SearchChoices:
     )
     feeding_score: float = _setting(0.5, "The same for chewed leaves.", least=0, most=1)
     window_s: float = _setting(
-        1 / 3, "Of each so many seconds the sharpest frame is looked at closely.", least=0.02, most=10
+        0.5, "Of each so many seconds the sharpest frame is looked at closely.", least=0.02, most=10
     )
     kept_views: int = _setting(8, "Most views kept of one candidate.", least=1, most=50)
 
@@ -202,8 +202,9 @@ class _Whereabouts:
 
 def _write_value(value: Any) -> str:
     if isinstance(value, str):
-        escaped = value.replace("\\", "\\\\").replace('"', '\\"')
-        return '"' + "".join(c if c.isprintable() else f"\\u{ord(c):04x}" for c in escaped) + '"'
+        whole = value.encode("utf-8", "replace").decode()
+        escaped = whole.replace("\\", "\\\\").replace('"', '\\"')
+        return '"' + "".join(c if c.isprintable() else f"\\U{ord(c):08x}" for c in escaped) + '"'
     return repr(value)
 
 

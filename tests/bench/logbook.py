@@ -48,12 +48,17 @@ def main() -> None:
         with open_logbook(path) as logbook:
             fill(logbook, options.candidates, rng=random.Random(1))
         size_mb = (path / "logbook.db").stat().st_size / 1e6
-        print(f"filled with {options.candidates} candidates in {time.perf_counter() - began:.1f} s, {size_mb:.0f} MB")
+        print(
+            f"filled with {options.candidates} candidates in {time.perf_counter() - began:.1f} s, {size_mb:.0f} MB"
+        )
         with open_logbook(path) as logbook:
             times = measure(logbook, options.rounds, rng=random.Random(2))
     for name, taken in times.items():
         print(f"{name:34} median {median(taken):7.2f} ms   95 % within {quantiles(taken, n=20)[-1]:7.2f} ms")
-    print("logbook-ms " + " ".join(f"{name.replace(' ', '_')}={median(taken):.2f}" for name, taken in times.items()))
+    print(
+        "logbook-ms "
+        + " ".join(f"{name.replace(' ', '_')}={median(taken):.2f}" for name, taken in times.items())
+    )
 
 
 def measure(logbook: Logbook, rounds: int, *, rng: random.Random) -> dict[str, list[float]]:
@@ -115,7 +120,9 @@ def fill(logbook: Logbook, candidates: int, *, rng: random.Random) -> None:
         ids = range(first, min(first + CHUNK, candidates + 1))
         with logbook.writing() as session:
             session.execute(insert(CandidateRow), [describe_candidate(number, rng) for number in ids])
-            session.execute(insert(ViewRow), [describe_view(number, rank) for number in ids for rank in range(VIEWS)])
+            session.execute(
+                insert(ViewRow), [describe_view(number, rank) for number in ids for rank in range(VIEWS)]
+            )
             judged = [number for number in ids if rng.random() < SHARE_JUDGED]
             answers = rng.choices(["dismiss", "confirm", "unsure"], [90, 8, 2], k=len(judged))
             said = [

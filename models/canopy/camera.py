@@ -14,6 +14,9 @@ from numpy.typing import NDArray
 from models.canopy.light import SKY_STEP_PX, FloatImage, Light, draw_soft_noise
 from models.canopy.scene import Layer
 
+HUNT_AWAY_S = 2.0
+"""In a short burst the focus's hunting lies up to this far away, so that most bursts are sharp."""
+
 FILM_WIDTH_MM = 36.0
 """Lens lengths are given as equivalents on this width."""
 
@@ -27,14 +30,15 @@ class CameraSettings:
 
     Attributes
     ----------
+    long_side_px : of the camera's whole frame, which may be larger than a training picture
     lens_mm : 36 mm equivalent focal length
     distance_m : to the nearest leaves
-    shake_px : deviation of the hand's shake
+    shake_px : deviation of the hand's shake, in px of a frame 1920 px long
     walk_mm_s : walking speed
     wind_mm : deviation of the leaves' swaying
     readout_s : time from the first to the last row of a frame
     exposure_s : time that light is gathered for one frame
-    brightness : mean of the exposed frame, 0 to 1 of full scale (linear)
+    brightness : geometric mean of the exposed frame, 0 to 1 of full scale (linear)
     noise : deviation of the noise at mid grey, of 255
     blur_px : deviation of the lens's blur
     hunting_px : greatest blur while the focus hunts
@@ -44,6 +48,7 @@ class CameraSettings:
     dirt_chance : chance of dirt on the lens
     """
 
+    long_side_px: int = 1920
     lens_mm: tuple[float, float] = (26.0, 120.0)
     distance_m: tuple[float, float] = (1.2, 4.0)
     shake_px: tuple[float, float] = (2.0, 14.0)
@@ -51,7 +56,7 @@ class CameraSettings:
     wind_mm: tuple[float, float] = (0.5, 6.0)
     readout_s: tuple[float, float] = (0.008, 0.024)
     exposure_s: tuple[float, float] = (0.0008, 0.012)
-    brightness: tuple[float, float] = (0.16, 0.34)
+    brightness: tuple[float, float] = (0.08, 0.26)
     noise: tuple[float, float] = (0.8, 4.0)
     blur_px: tuple[float, float] = (0.4, 1.1)
     hunting_px: tuple[float, float] = (0.0, 2.5)
@@ -134,6 +139,10 @@ class Camera:
     scatter: float
 
 
+SHAKE_LONG_SIDE_PX = 1920
+"""Shake and hunting are given in px of a frame this long, and grow with it."""
+
+
 def find_scale(lens_mm: float, distance_m: float, long_side_px: int) -> float:
     """Return px per mm at a distance: the ground sample distance turned round."""
     return long_side_px * lens_mm / (FILM_WIDTH_MM * distance_m * 1000)
@@ -149,7 +158,7 @@ def choose_camera(
     grain: FloatImage,
 ) -> Camera:
     """Draw one camera and its movement from the settings; `grain` comes from `draw_grain`."""
-    scale = max(frame_px) / 1920
+    scale = settings.long_side_px / SHAKE_LONG_SIDE_PX
     shake = rng.uniform(*settings.shake_px) * scale
     walk = rng.uniform(*settings.walk_mm_s)
     heading = rng.uniform(0, 2 * np.pi)
@@ -161,7 +170,7 @@ def choose_camera(
         (float(walk * np.sin(heading)), float(walk * np.cos(heading))),
         (_choose_waves(rng, 12.0, 0.1, 2.0), _choose_waves(rng, 12.0, 0.1, 2.0)),
         duration_s / 2,
-        float(rng.uniform(0, duration_s)),
+        duration_s / 2 + float(rng.uniform(-1, 1)) * max(duration_s / 2, HUNT_AWAY_S),
         float(rng.uniform(*settings.hunting_px)) * scale,
     )
     return Camera(
@@ -181,7 +190,9 @@ def choose_camera(
     )
 
 
-def _choose_waves(rng: np.random.Generator, deviation: float, low_hz: float, high_hz: float, count: int = 10) -> Waves:
+def _choose_waves(
+    rng: np.random.Generator, deviation: float, low_hz: float, high_hz: float, count: int = 10
+) -> Waves:
     """Waves whose amplitude falls with the frequency, as a hand's does."""
     frequency = np.exp(rng.uniform(np.log(low_hz), np.log(high_hz), count))
     amplitude = rng.uniform(0.5, 1.5, count) / frequency**0.9
@@ -231,7 +242,9 @@ def choose_sway(rng: np.random.Generator, layer: Layer, *, wind_px: float, leaf_
     for k in range(3):
         size = (max(2, int(coarse[0] / spans[k]) + 2), max(2, int(coarse[1] / spans[k]) + 2))
         small = rng.normal(0, 1, (*size, 2)).astype(np.float32)
-        amplitude[k] = cv2.resize(small, (coarse[1], coarse[0]), interpolation=cv2.INTER_CUBIC) * wind_px * shares[k]
+        amplitude[k] = (
+            cv2.resize(small, (coarse[1], coarse[0]), interpolation=cv2.INTER_CUBIC) * wind_px * shares[k]
+        )
         turn = rng.uniform(0, 2 * np.pi, size).astype(np.float32)
         phase[k] = cv2.resize(turn, (coarse[1], coarse[0]), interpolation=cv2.INTER_CUBIC)
     return Sway(amplitude, phase, frequency, cell)
@@ -265,7 +278,8 @@ def _blow(sway: Sway, grid: FloatImage, time_s: float) -> FloatImage:
     field = (sway.amplitude * np.sin(angle)[..., None]).sum(axis=0)
     places = grid / sway.cell_px
     return np.asarray(
-        cv2.remap(field, places[..., 0], places[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE), np.float32
+        cv2.remap(field, places[..., 0], places[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE),
+        np.float32,
     )
 
 
@@ -314,16 +328,29 @@ def find_blur(camera: Camera, time_s: float) -> float:
 
 
 def find_gain(light: FloatImage, brightness: float) -> float:
-    """Return the gain that brings the clipped mean of a frame's green to `brightness`."""
-    small = light[::8, ::8, 1]
-    gain = brightness / max(1e-6, float(small.mean()))
-    for _ in range(6):
-        gain *= brightness / max(1e-6, float(np.minimum(small * gain, 1).mean()))
-        gain = min(gain, 400.0)
-    return gain
+    """Return the gain that brings the mean of a frame's green to `brightness`.
+
+    The mean is taken over logarithms, so that a bright sky counts by its area and not by its light: people film leaves, and
+    touch the leaf to set the exposure.
+    """
+    small = cv2.resize(light[::4, ::4, 1], None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA)
+    middle = float(np.exp(np.log(np.maximum(small, DARKEST)).mean()))
+    return min(brightness / middle, MOST_GAIN)
 
 
-def expose(light: FloatImage, camera: Camera, rng: np.random.Generator, *, gain: float, blur_px: float, shift_px: tuple[float, float]) -> NDArray[np.uint8]:
+DARKEST, MOST_GAIN = 1e-3, 60.0
+"""Light under which exposure sees nothing, and the most that a phone brightens."""
+
+
+def expose(
+    light: FloatImage,
+    camera: Camera,
+    rng: np.random.Generator,
+    *,
+    gain: float,
+    blur_px: float,
+    shift_px: tuple[float, float],
+) -> NDArray[np.uint8]:
     """Turn linear light (rows, columns, 3) into a uint8 RGB frame: blur, colours, noise, sharpening, tone."""
     picture = _blur(_pass_glass(light, camera), blur_px)
     picture = _smear(picture, shift_px)
@@ -345,8 +372,12 @@ def _pass_glass(light: FloatImage, camera: Camera) -> FloatImage:
     rows, columns = light.shape[:2]
     coarse = cv2.resize(light, (camera.glow.shape[1], camera.glow.shape[0]), interpolation=cv2.INTER_AREA)
     spread = cv2.GaussianBlur(coarse, (0, 0), SPREAD_SHARE * columns / VEIL_STEP_PX)
-    veil = cv2.resize(spread * np.float32(camera.scatter) + camera.glow, (columns, rows), interpolation=cv2.INTER_LINEAR)
-    return np.asarray(cv2.multiply(cv2.addWeighted(light, 1 - camera.scatter, veil, 1, 0), camera.glass), np.float32)
+    veil = cv2.resize(
+        spread * np.float32(camera.scatter) + camera.glow, (columns, rows), interpolation=cv2.INTER_LINEAR
+    )
+    return np.asarray(
+        cv2.multiply(cv2.addWeighted(light, 1 - camera.scatter, veil, 1, 0), camera.glass), np.float32
+    )
 
 
 VEIL_STEP_PX = 16
@@ -365,7 +396,9 @@ def _draw_glass(rng: np.random.Generator, frame_px: tuple[int, int], *, is_dirty
             middle = (int(rng.integers(columns)), int(rng.integers(rows)))
             axes = (int(rng.integers(1, 6)), int(rng.integers(1, 12)))
             dark = float(rng.uniform(0.55, 0.95))
-            cv2.ellipse(spots, middle, axes, float(rng.uniform(0, 180)), 0, 360, (dark,), cv2.FILLED, cv2.LINE_AA)
+            cv2.ellipse(
+                spots, middle, axes, float(rng.uniform(0, 180)), 0, 360, (dark,), cv2.FILLED, cv2.LINE_AA
+            )
         field *= cv2.GaussianBlur(spots, (0, 0), float(rng.uniform(0.6, 3.0)))
     wide = cv2.resize(field, (frame_px[1], frame_px[0]), interpolation=cv2.INTER_LINEAR)
     return np.asarray(cv2.cvtColor(wide, cv2.COLOR_GRAY2RGB), np.float32)
@@ -381,9 +414,11 @@ def _draw_glow(rng: np.random.Generator, frame_px: tuple[int, int], light: Light
     sun = rng.uniform(-0.3, 1.3, 2) * (rows, columns)
     reach = rng.uniform(0.08, 0.3) * columns
     distance = np.hypot(y - sun[0], x - sun[1])
-    glow += (light.flare * 2.5 * np.exp(-distance / reach))[..., None] * light.incident
+    glow += (light.flare * 1.2 * np.exp(-distance / reach))[..., None] * light.incident
     for _ in range(int(rng.integers(0, 4))):
-        place = np.asarray([rows, columns]) / 2 + (np.asarray([rows, columns]) / 2 - sun) * rng.uniform(-0.5, 1.2)
+        place = np.asarray([rows, columns]) / 2 + (np.asarray([rows, columns]) / 2 - sun) * rng.uniform(
+            -0.5, 1.2
+        )
         ring = np.hypot(y - place[0], x - place[1]) < rng.uniform(0.01, 0.06) * columns
         glow += (ring * rng.uniform(0.005, 0.03))[..., None] * rng.uniform(0.3, 1.0, 3)
     return np.asarray(cv2.GaussianBlur(glow, (0, 0), 0.7), np.float32)
@@ -430,7 +465,9 @@ def _choose_tone(contrast: float) -> NDArray[np.uint8]:
     """From the square root of light (8-bit) to code values: nearly sRGB, with an S-shaped curve."""
     root = np.arange(256) / 255
     linear = root**2
-    code = np.where(linear <= 0.0031308, 12.92 * linear, 1.055 * np.maximum(linear, 1e-9) ** (1 / 2.4) - 0.055)
+    code = np.where(
+        linear <= 0.0031308, 12.92 * linear, 1.055 * np.maximum(linear, 1e-9) ** (1 / 2.4) - 0.055
+    )
     curve = code + contrast * 0.5 * (code * code * (3 - 2 * code) - code)
     return np.asarray(np.clip(np.round(curve * 255), 0, 255), np.uint8)
 

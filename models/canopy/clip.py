@@ -100,7 +100,12 @@ def prepare_filming(
     )
     wind_px = float(rng.uniform(*settings.camera.wind_mm)) * scale
     bank = grow_bank(
-        settings.plant, rng, whole=WHOLE_LEAVES, chewed=CHEWED_LEAVES, feeding=settings.feeding, real_holes=real_holes
+        settings.plant,
+        rng,
+        whole=WHOLE_LEAVES,
+        chewed=CHEWED_LEAVES,
+        feeding=settings.feeding,
+        real_holes=real_holes,
     )
     drift = tuple(speed * settings.duration_s * scale for speed in camera.path.walk_mm_s)
     reach = find_reach(camera.path, px_per_mm=scale, duration_s=settings.duration_s)
@@ -125,12 +130,14 @@ def prepare_filming(
 def choose_sways(scene: Scene, rng: np.random.Generator, *, wind_px: float) -> tuple[Sway, ...]:
     """Choose the wind of every layer; `wind_px` is its deviation in the nearest."""
     return tuple(
-        choose_sway(rng, layer, wind_px=wind_px / layer.depth, leaf_px=LEAF_MM * scene.px_per_mm / layer.depth)
+        choose_sway(
+            rng, layer, wind_px=wind_px / layer.depth, leaf_px=LEAF_MM * scene.px_per_mm / layer.depth
+        )
         for layer in scene.layers
     )
 
 
-SHEET_SHARES = (0.26, 0.2, 0.15, 0.15)
+SHEET_SHARES = (0.24, 0.2, 0.16, 0.16)
 """Share of the plant's cover that hangs in each of a layer's two sheets, nearest layer first."""
 
 
@@ -153,7 +160,7 @@ def choose_scale(settings: CanopySettings, rng: np.random.Generator) -> tuple[fl
     for _ in range(MOST_TRIES):
         lens = float(np.exp(rng.uniform(*np.log(settings.camera.lens_mm))))
         distance = float(rng.uniform(*settings.camera.distance_m))
-        scale = find_scale(lens, distance, max(settings.size_px))
+        scale = find_scale(lens, distance, settings.camera.long_side_px)
         if LEAST_SCALE <= scale <= MOST_SCALE:
             break
     return float(np.clip(scale, LEAST_SCALE, MOST_SCALE)), distance
@@ -164,7 +171,9 @@ LEAST_SCALE, MOST_SCALE = 0.35, 2.6
 """px per mm: below, a full-grown larva is under 20 px; above, a leaf is larger than its largest sprite by far."""
 
 
-def draw_clip(settings: CanopySettings, rng: np.random.Generator) -> Iterator[tuple[NDArray[np.uint8], FrameTruth]]:
+def draw_clip(
+    settings: CanopySettings, rng: np.random.Generator
+) -> Iterator[tuple[NDArray[np.uint8], FrameTruth]]:
     """Yield each frame, uint8 RGB (rows, columns, 3), with its truth."""
     yield from film(prepare_filming(settings, rng), rng)
 
@@ -194,7 +203,8 @@ def film(filming: Filming, rng: np.random.Generator) -> Iterator[tuple[NDArray[n
 def list_larvae(scene: Scene) -> tuple[LarvaTruth, ...]:
     """List the larvae of a crown as truth."""
     return tuple(
-        LarvaTruth(place.larva_id, place.stage, place.length_mm, place.condition, place.pose) for place in scene.larvae
+        LarvaTruth(place.larva_id, place.stage, place.length_mm, place.condition, place.pose)
+        for place in scene.larvae
     )
 
 
@@ -209,7 +219,11 @@ def look_up(filming: Filming, *, index: int, time_s: float) -> tuple[FloatImage,
     covers: list[FloatImage] = []
     for layer, grid in zip(reversed(scene.layers), reversed(grids), strict=True):
         seen = cv2.remap(
-            layer.picture, spread_map(grid, frame_px), None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REFLECT_101
+            layer.picture,
+            spread_map(grid, frame_px),
+            None,
+            cv2.INTER_LINEAR,
+            borderMode=cv2.BORDER_REFLECT_101,
         )
         cover = cv2.extractChannel(seen, 3)
         clear = cv2.cvtColor(1 - cover, cv2.COLOR_GRAY2RGB)
@@ -262,14 +276,18 @@ def _mark_larva(
     visible = measure_visible(outline, covers[: place.layer], covers[0].shape) * place.open_share
     if visible < LEAST_VISIBLE:
         return None
-    return LarvaMark(place.larva_id, box, outline[:, ::-1].copy(), measure_length(outline), visible, sharpness)
+    return LarvaMark(
+        place.larva_id, box, outline[:, ::-1].copy(), measure_length(outline), visible, sharpness
+    )
 
 
 LEAST_VISIBLE_LEAF = 0.6
 """A feeding mark is listed where at least this share of it is hidden by nothing nearer."""
 
 
-def _mark_feeding(place: MarkPlace, outline: NDArray[np.float32], covers: list[FloatImage]) -> FeedingMark | None:
+def _mark_feeding(
+    place: MarkPlace, outline: NDArray[np.float32], covers: list[FloatImage]
+) -> FeedingMark | None:
     box = find_box(outline, covers[0].shape)
     if box is None or measure_visible(outline, covers[: place.layer], covers[0].shape) < LEAST_VISIBLE_LEAF:
         return None
@@ -291,7 +309,9 @@ def measure_length(outline_xy: NDArray[np.float32]) -> float:
     return float(max(sides))
 
 
-def measure_visible(outline_xy: NDArray[np.float32], covers: list[FloatImage], frame_px: tuple[int, ...]) -> float:
+def measure_visible(
+    outline_xy: NDArray[np.float32], covers: list[FloatImage], frame_px: tuple[int, ...]
+) -> float:
     """Return the share of an outline's area that lies in the frame and under none of the covers."""
     mask, (row, column) = fill_softly(outline_xy, pad_px=1, supersampling=2)
     total = float(mask.sum())

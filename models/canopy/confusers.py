@@ -47,14 +47,32 @@ Draw = Callable[[Sheet, np.random.Generator, Spot, float], None]
 
 
 def scatter_confusers(
-    sheet: Sheet, settings: ConfuserSettings, rng: np.random.Generator, *, spots: NDArray[np.float64], scale: float
+    sheet: Sheet,
+    settings: ConfuserSettings,
+    rng: np.random.Generator,
+    *,
+    spots: NDArray[np.float64],
+    scale: float,
 ) -> None:
     """Lay one thing at each of the spots, float64 (N, 2) of (x, y)."""
     for spot in spots:
-        if not settings.kinds or rng.random() < settings.shadow_share:
+        if _is_open(sheet, spot):
+            DRAWERS[HANGING[int(rng.integers(len(HANGING)))]](sheet, rng, spot, scale)
+        elif not settings.kinds or rng.random() < settings.shadow_share:
             _draw_shadow(sheet, rng, spot, scale)
         else:
             DRAWERS[settings.kinds[int(rng.integers(len(settings.kinds)))]](sheet, rng, spot, scale)
+
+
+HANGING = ("catkin", "scrap", "stalk-end")
+"""Kinds that hang by themselves; others need something to sit on."""
+
+
+def _is_open(sheet: Sheet, spot: Spot) -> bool:
+    """Whether nothing but sky or farther leaves stands at a place (x, y)."""
+    row = int(np.clip(spot[1], 0, sheet.through.shape[0] - 1))
+    column = int(np.clip(spot[0], 0, sheet.through.shape[1] - 1))
+    return bool(sheet.through[row, column, 3] > 0.5)
 
 
 def _turn(points: NDArray[np.float64], spot: Spot, angle: float, size_px: float) -> Points:
@@ -62,7 +80,9 @@ def _turn(points: NDArray[np.float64], spot: Spot, angle: float, size_px: float)
     return (points * size_px @ rotation.T + spot).astype(np.float32)
 
 
-def _shape_spindle(rng: np.random.Generator, *, width: float, bluntness: float, bend: float) -> NDArray[np.float64]:
+def _shape_spindle(
+    rng: np.random.Generator, *, width: float, bluntness: float, bend: float
+) -> NDArray[np.float64]:
     """A closed outline of length 1 that tapers to both ends, blunt by 0 to 1, bent, uneven."""
     s = np.linspace(0, 1, 25)
     half = np.sin(np.pi * s) ** (1.2 - bluntness) * width / 2
@@ -134,7 +154,9 @@ def _draw_gall(sheet: Sheet, rng: np.random.Generator, spot: Spot, scale: float)
         ring = np.stack([np.cos(angle) * radius, np.sin(angle) * radius * rng.uniform(0.7, 1.0)], axis=1)
         place = spot + rng.normal(0, 7, 2) * scale
         colour = np.asarray([0.3, 0.2, 0.12], np.float32)
-        _put_dark(sheet, _turn(ring, place, rng.uniform(0, np.pi), rng.uniform(1.5, 6) * scale), rng, colour=colour)
+        _put_dark(
+            sheet, _turn(ring, place, rng.uniform(0, np.pi), rng.uniform(1.5, 6) * scale), rng, colour=colour
+        )
 
 
 def _draw_dropping(sheet: Sheet, rng: np.random.Generator, spot: Spot, scale: float) -> None:
@@ -189,7 +211,11 @@ def _draw_beetle(sheet: Sheet, rng: np.random.Generator, spot: Spot, scale: floa
     for side in (-1, 1):
         for foot in (-0.25, 0.05, 0.3):
             knee = np.asarray([foot * 1.2, side * rng.uniform(0.35, 0.55)])
-            _draw_leg(sheet, _turn(np.stack([[foot, 0.0], knee, knee * [1.3, 1.2]]), spot, turn, length), 0.05 * length)
+            _draw_leg(
+                sheet,
+                _turn(np.stack([[foot, 0.0], knee, knee * [1.3, 1.2]]), spot, turn, length),
+                0.05 * length,
+            )
     _put_dark(sheet, _turn(round_body, spot, turn, length), rng, colour=colour)
     _put_dark(sheet, _turn(head, spot, turn, length), rng, colour=colour)
 
@@ -197,7 +223,9 @@ def _draw_beetle(sheet: Sheet, rng: np.random.Generator, spot: Spot, scale: floa
 def _draw_leg(sheet: Sheet, joints: Points, thick_px: float) -> None:
     """A thin limb as a strip; under half a pixel it gets fainter instead."""
     steps = np.gradient(joints, axis=0)
-    normal = np.stack([-steps[:, 1], steps[:, 0]], axis=1) / (np.hypot(steps[:, 0], steps[:, 1])[:, None] + 1e-6)
+    normal = np.stack([-steps[:, 1], steps[:, 0]], axis=1) / (
+        np.hypot(steps[:, 0], steps[:, 1])[:, None] + 1e-6
+    )
     half = max(0.25, thick_px / 2)
     ring = np.concatenate([joints + normal * half, (joints - normal * half)[::-1]]).astype(np.float32)
     mask, corner = fill_softly(ring)
@@ -228,15 +256,24 @@ def _draw_fluff(sheet: Sheet, rng: np.random.Generator, spot: Spot, scale: float
         ends = np.stack([[0.0, 0.0], [0.25, rng.normal(0, 0.08)], [0.5, rng.normal(0, 0.15)]])
         joints = _turn(ends, spot, turn, length)
         normal = np.asarray([-np.sin(turn), np.cos(turn)]) * 0.3
-        mask, corner = fill_softly(np.concatenate([joints + normal, (joints - normal)[::-1]]).astype(np.float32))
+        mask, corner = fill_softly(
+            np.concatenate([joints + normal, (joints - normal)[::-1]]).astype(np.float32)
+        )
         sheet.put_shade(mask * np.float32(0.6), corner, light=np.full(3, 1.8, np.float32))
-        sheet.put_body(mask * np.float32(0.35), corner, light=np.full(3, 0.5, np.float32), shine=np.full(3, 0.9, np.float32))
+        sheet.put_body(
+            mask * np.float32(0.35),
+            corner,
+            light=np.full(3, 0.5, np.float32),
+            shine=np.full(3, 0.9, np.float32),
+        )
 
 
 def _draw_rolled_strip(sheet: Sheet, rng: np.random.Generator, spot: Spot, scale: float) -> None:
     """A rolled piece of leaf: three layers of blade, with a slug's outline and a leaf's colour."""
     length = rng.uniform(8, 45) * scale
-    ring = _shape_spindle(rng, width=rng.uniform(0.12, 0.3), bluntness=rng.uniform(0.5, 1.0), bend=rng.normal(0, 0.1))
+    ring = _shape_spindle(
+        rng, width=rng.uniform(0.12, 0.3), bluntness=rng.uniform(0.5, 1.0), bend=rng.normal(0, 0.1)
+    )
     mask, corner = fill_softly(_turn(ring, spot, rng.uniform(0, 2 * np.pi), length))
     light = find_transmittance(float(rng.uniform(0, 1.0))) ** np.float32(rng.choice([1, 2]))
     sheet.put_body(mask, corner, light=light, shine=np.asarray([0.2, 0.3, 0.14], np.float32))

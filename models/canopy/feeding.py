@@ -113,9 +113,13 @@ def _bite(
         centre += radius * 0.5 * np.asarray([np.cos(heading), np.sin(heading)])
 
 
-def _stamp(gone: Mask, hole: Mask, centre: NDArray[np.float64], rng: np.random.Generator, *, radius: float) -> None:
+def _stamp(
+    gone: Mask, hole: Mask, centre: NDArray[np.float64], rng: np.random.Generator, *, radius: float
+) -> None:
     middle = np.asarray([hole.shape[1] / 2, hole.shape[0] / 2])
-    matrix = cv2.getRotationMatrix2D(middle.tolist(), float(rng.uniform(0, 360)), 2.5 * radius / max(hole.shape))
+    matrix = cv2.getRotationMatrix2D(
+        middle.tolist(), float(rng.uniform(0, 360)), 2.5 * radius / max(hole.shape)
+    )
     matrix[:, 2] += centre - middle
     piece = cv2.warpAffine(hole, matrix, (gone.shape[1], gone.shape[0]), flags=cv2.INTER_LINEAR)
     gone[piece > 127] = 255
@@ -135,7 +139,11 @@ def _eat_to_midrib(gone: Mask, midrib: Points, rng: np.random.Generator) -> None
         u = np.linspace(begin, 1.2, 40)
         stand = np.interp(u, [begin, begin + 0.3 * (tip - begin), tip], [0.004 * length, widest, 0.0])
         ragged = 0.006 * length * np.abs(np.interp(u, np.linspace(begin, 1.2, 14), rng.normal(0, 1, 14)))
-        inner = midrib[0] + along * (u * length)[:, None] + side * across * (np.where(u < tip, stand + ragged, 0))[:, None]
+        inner = (
+            midrib[0]
+            + along * (u * length)[:, None]
+            + side * across * (np.where(u < tip, stand + ragged, 0))[:, None]
+        )
         outer_u = np.linspace(1.2, begin - rng.uniform(-0.1, 0.25), 12)
         out = np.linspace(1.0, 0.02, 12) ** rng.uniform(0.6, 1.6) * length
         outer = midrib[0] + along * (outer_u * length)[:, None] + side * across * out[:, None]

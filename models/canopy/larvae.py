@@ -13,7 +13,16 @@ from numpy.typing import NDArray
 from models.canopy.feeding import BLADE_PX
 from models.canopy.leaves import LeafBank, LeafSprite, choose_leaf
 from models.canopy.light import FloatImage
-from models.canopy.sheets import BARK, LeafPlace, Points, Sheet, fill_softly, map_points, place_leaf, warp_sprite
+from models.canopy.sheets import (
+    BARK,
+    LeafPlace,
+    Points,
+    Sheet,
+    fill_softly,
+    map_points,
+    place_leaf,
+    warp_sprite,
+)
 
 SHORTEST_MM, LONGEST_MM = 4.0, 54.0
 STAGE_LENGTHS_MM = (("L2", 4.0, 8.0), ("L3", 8.0, 16.0), ("L4", 15.0, 28.0), ("L5", 26.0, 54.0))
@@ -53,7 +62,7 @@ class LarvaSettings:
     unwell_share: float = 0.15
     through_share: float = 0.55
     hidden_share: float = 0.15
-    body_light: tuple[float, float] = (0.015, 0.13)
+    body_light: tuple[float, float] = (0.004, 0.03)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -83,9 +92,7 @@ class Settled:
     host: LeafPlace
 
 
-def shape_body(
-    rng: np.random.Generator, *, settings: LarvaSettings, length_mm: float, pose: str
-) -> Body:
+def shape_body(rng: np.random.Generator, *, settings: LarvaSettings, length_mm: float, pose: str) -> Body:
     """Shape one body: its stage and condition, half-width along the centreline, horns at the head, and how it bends."""
     stage = choose_stage(length_mm, rng)
     unwell = rng.random() < settings.unwell_share
@@ -99,12 +106,16 @@ def shape_body(
     if condition in ("shrunken", "sick"):
         half *= 1 + 0.15 * np.interp(s, np.linspace(0, 1, 7), rng.normal(0, 1, 7))
     lower = half * (0.55 if side_view else 1.0)
-    centre, normal = _bend(s, float(rng.normal(0, 0.8 if pose == "edge-feeding" else 0.3)), float(rng.normal(0, 0.3)))
+    centre, normal = _bend(
+        s, float(rng.normal(0, 0.8 if pose == "edge-feeding" else 0.3)), float(rng.normal(0, 0.3))
+    )
     if condition == "half-eaten":
         keep = s >= rng.uniform(0.25, 0.5)
         half, lower, centre, normal = half[keep], lower[keep], centre[keep], normal[keep]
     left, right = centre + normal * half[:, None], centre - normal * lower[:, None]
-    head = _add_horns(centre[-1], normal[-1], rng, horn=horn, head=max(float(half[-3]), 0.03), side_view=side_view)
+    head = _add_horns(
+        centre[-1], normal[-1], rng, horn=horn, head=max(float(half[-3]), 0.03), side_view=side_view
+    )
     outline = np.concatenate([left, head, right[::-1]])
     outline -= (outline.max(axis=0) + outline.min(axis=0)) / 2
     return Body(stage, condition, length_mm, outline.astype(np.float32))
@@ -150,23 +161,23 @@ def _add_horns(
     ahead = np.asarray([normal[1], -normal[0]])
     spread = float(rng.uniform(0.25, 0.6)) * (0.3 if side_view else 1.0)
     lift = horn * 0.5 if side_view else 0.0
-    foot = 0.52 * head
-    return np.stack(
-        [
-            tip + normal * head * 0.8,
-            tip + normal * (head * 0.7 + spread * horn + lift) + ahead * horn,
-            tip + normal * foot,
-            tip + ahead * 0.01,
-            tip - normal * foot,
-            tip - normal * (head * 0.7 + spread * horn - lift) + ahead * horn,
-            tip - normal * head * 0.8,
-        ]
-    )
+    foot, thick = 0.72 * head, HORN_THICKNESS * head
+    points = []
+    for side in (1, -1):
+        base = tip + normal * side * foot
+        top = base + normal * (side * spread * horn + lift) + ahead * horn
+        outer, inner = base + normal * side * 0.1 * head, base - normal * side * 2 * thick
+        rod = [outer, top + normal * side * 0.6 * thick, top - normal * side * 0.9 * thick, inner]
+        points += rod if side == 1 else rod[::-1]
+    points.insert(4, tip + ahead * 0.01)
+    return np.stack(points)
 
 
-def choose_length(
-    settings: LarvaSettings, rng: np.random.Generator, *, scale: float
-) -> float:
+HORN_THICKNESS = 0.22
+"""Thickness of a horn over the width of the head: stout rods, not bristles (common practice, no source)."""
+
+
+def choose_length(settings: LarvaSettings, rng: np.random.Generator, *, scale: float) -> float:
     """Return a body length in px, even by ratio over what was asked for and what a living larva can have at this scale."""
     low = max(settings.length_px[0], SHORTEST_MM * scale)
     high = min(settings.length_px[1], LONGEST_MM * scale)
@@ -232,7 +243,7 @@ def _hang_host(
     return LeafPlace(index, np.column_stack([linear, shift]), host.length_px * grow)
 
 
-CHEWED_HOSTS = 0.3
+CHEWED_HOSTS = 0.15
 """Chance that the leaf under a larva that is not feeding is chewed."""
 
 

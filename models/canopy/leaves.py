@@ -73,6 +73,10 @@ HAZEL = LeafShape(
     "hazel", (60, 110), (0.75, 0.95), (0.5, 0.62), (0.42, 0.55), (0.08, 0.2), (5, 8), (0.02, 0.05), (24, 34),
     (0.01, 0.025), 0.5, (6, 8), (40, 50), (0.1, 0.2),
 )  # fmt: skip
+LIME = LeafShape(
+    "lime", (45, 85), (0.85, 1.02), (0.3, 0.42), (0.42, 0.55), (0.12, 0.25), (0, 0), (0, 0), (26, 38),
+    (0.006, 0.014), 0.7, (6, 8), (42, 56), (0.35, 0.6),
+)  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,6 +90,7 @@ class PlantSettings:
     age_spread : deviation of single leaves' age, 0 to 1 scale
     cover : share of the nearest layers' area that leaves cover where the crown is dense
     depths : distance of each layer over that of the nearest
+    crown_shares : chance that the crown is 1, 2, ... layers deep before the sky
     twig_mm : length of one leafy twig
     spacing_mm : between leaves along a twig
     branch_chance, branch_mm : chance of a branch across one sheet of leaves, and its thickness
@@ -96,6 +101,7 @@ class PlantSettings:
     age_spread: float = 0.12
     cover: tuple[float, float] = (0.5, 1.3)
     depths: tuple[float, ...] = (1.0, 1.22, 1.6, 2.3)
+    crown_shares: tuple[float, ...] = (0.2, 0.35, 0.25, 0.2)
     twig_mm: tuple[float, float] = (90.0, 320.0)
     spacing_mm: tuple[float, float] = (13.0, 30.0)
     branch_chance: float = 0.35
@@ -154,7 +160,12 @@ def grow_bank(
     leaves = [grow_leaf(shape, rng, leaf_out=leaf_out, age_spread=plant.age_spread) for _ in range(whole)]
     leaves += [
         grow_leaf(
-            shape, rng, leaf_out=leaf_out, age_spread=plant.age_spread, feeding=(feeding,), real_holes=real_holes
+            shape,
+            rng,
+            leaf_out=leaf_out,
+            age_spread=plant.age_spread,
+            feeding=(feeding,),
+            real_holes=real_holes,
         )
         for _ in range(chewed)
     ]
@@ -214,7 +225,14 @@ def outline_blade(shape: LeafShape, rng: np.random.Generator, *, bend: float) ->
     fullness = float(rng.uniform(*shape.fullness))
     point = float(rng.uniform(*shape.tip_point))
     sides = [
-        _outline_side(shape, rng, width=width * float(rng.uniform(0.93, 1.07)), widest=widest, fullness=fullness, point=point)
+        _outline_side(
+            shape,
+            rng,
+            width=width * float(rng.uniform(0.93, 1.07)),
+            widest=widest,
+            fullness=fullness,
+            point=point,
+        )
         for _ in range(2)
     ]
     right = sides[1][::-1] * np.asarray([1, -1])
@@ -238,7 +256,9 @@ def _outline_side(
     if lobes:
         depth = rng.uniform(*shape.lobe_depth)
         phase = lobes * u**0.92 + rng.normal(0, 0.05, 1)
-        profile *= 1 - depth * 2 * (0.5 - 0.5 * np.abs(np.sin(np.pi * phase)) ** 0.8) * np.sin(np.pi * u) ** 0.3
+        profile *= (
+            1 - depth * 2 * (0.5 - 0.5 * np.abs(np.sin(np.pi * phase)) ** 0.8) * np.sin(np.pi * u) ** 0.3
+        )
     teeth = int(rng.integers(shape.teeth[0], shape.teeth[1] + 1))
     x = u.copy()
     if teeth:
@@ -284,7 +304,9 @@ def _draw_veins(
     starts = np.linspace(0.03, 0.85, pairs) + rng.normal(0, 0.015, pairs)
     for side in (-1, 1):
         for start in starts + side * 0.012:
-            _draw_side_vein(veins, midrib, start=float(start), angle=side * (angle + rng.normal(0, 0.05)), reach=reach)
+            _draw_side_vein(
+                veins, midrib, start=float(start), angle=side * (angle + rng.normal(0, 0.05)), reach=reach
+            )
     for _ in range(pairs * 14):
         centre = rng.uniform((0, 0), (size[1], size[0]))
         turn = rng.uniform(0, np.pi)
@@ -315,7 +337,12 @@ def _draw_side_vein(
 
 
 def _light_blade(
-    rng: np.random.Generator, *, age: float, absorb: FloatImage, midrib: NDArray[np.float32], size: tuple[int, int]
+    rng: np.random.Generator,
+    *,
+    age: float,
+    absorb: FloatImage,
+    midrib: NDArray[np.float32],
+    size: tuple[int, int],
 ) -> FloatImage:
     """Return what the blade lets through, float32 (h, w, 3): PROSPECT's bands, veins, two tilted halves and blotches."""
     base = find_transmittance(age)
@@ -338,7 +365,12 @@ BROWN = np.asarray([0.11, 0.05, 0.015], np.float32)
 
 
 def _spoil_blade(
-    through: FloatImage, rng: np.random.Generator, *, edge: NDArray[np.float32], midrib: NDArray[np.float32], age: float
+    through: FloatImage,
+    rng: np.random.Generator,
+    *,
+    edge: NDArray[np.float32],
+    midrib: NDArray[np.float32],
+    age: float,
 ) -> None:
     """Add brown patches and mines, and a strip of the edge that is rolled in: there the light passes the blade twice."""
     size = through.shape[:2]
@@ -348,7 +380,9 @@ def _spoil_blade(
             walk = edge[int(rng.integers(len(edge)))] * 0.5 + midrib[int(rng.integers(len(midrib)))] * 0.5
             walk = walk + np.cumsum(rng.normal(0, 5, (int(rng.integers(2, 14)), 2)), axis=0)
             cv2.polylines(brown, [np.int32(walk)], False, 255, int(rng.integers(3, 10)), cv2.LINE_AA)
-        share = cv2.GaussianBlur(brown.astype(np.float32) / 255, (0, 0), 1.2)[..., None] * rng.uniform(0.4, 1.0)
+        share = cv2.GaussianBlur(brown.astype(np.float32) / 255, (0, 0), 1.2)[..., None] * rng.uniform(
+            0.4, 1.0
+        )
         through += share * (BROWN - through)
     if rng.random() < ROLLED_CHANCE:
         count = len(edge)
@@ -362,7 +396,9 @@ def _spoil_blade(
         through *= 1 - strip.astype(np.float32)[..., None] / 255 * (1 - find_transmittance(age))
 
 
-def _draw_stalk(origin: NDArray[np.float32], stalk_px: float, rng: np.random.Generator, size: tuple[int, int]) -> FloatImage:
+def _draw_stalk(
+    origin: NDArray[np.float32], stalk_px: float, rng: np.random.Generator, size: tuple[int, int]
+) -> FloatImage:
     """Return the stalk's mask (h, w), 0 to 1; it bends a little and thickens where it leaves the twig."""
     mask = np.zeros(size, np.uint8)
     sag = rng.normal(0, 0.04) * stalk_px

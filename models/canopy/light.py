@@ -94,7 +94,11 @@ def choose_light(settings: LightSettings, rng: np.random.Generator) -> Light:
     slope = 1 / np.tan(np.deg2rad(rng.uniform(*settings.sun_height_deg)))
     offset = (float(np.sin(azimuth) * slope), float(np.cos(azimuth) * slope))
     width = float(np.deg2rad(rng.uniform(*settings.sun_width_deg)))
-    flare = float(rng.uniform(0.02, 0.12)) if rng.random() < settings.flare_chance else float(rng.uniform(0.0, 0.02))
+    flare = (
+        float(rng.uniform(0.02, 0.08))
+        if rng.random() < settings.flare_chance
+        else float(rng.uniform(0.0, 0.015))
+    )
     if is_clear:
         blue = rng.uniform(*settings.sky_blueness)
         tint = (1 - blue) * np.ones(3) + blue * np.asarray([0.42, 0.68, 1.0])

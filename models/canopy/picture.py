@@ -1,7 +1,7 @@
 """Drawn pictures and short bursts for training: quick, since leaves are cut from sheets painted beforehand.
 
-A stock of painted sheets serves many pictures: each takes pieces of it, turned and scaled, stacks them anew under new light, and
-gets its own larvae, their leaves, confusers, camera and compression. Grow a new stock every hundred pictures or so. Nothing is
+A stock of painted sheets serves many pictures: each takes pieces of it, turned and mirrored, stacks them anew under new light,
+and gets its own larvae, their leaves, confusers, camera and compression. Grow a new stock every hundred pictures or so. Nothing is
 kept between calls, settings and stocks can be pickled, and the same `rng` state gives the same pictures.
 """
 
@@ -15,24 +15,31 @@ import numpy as np
 from numpy.typing import NDArray
 
 from models.canopy.camera import choose_camera, draw_grain, find_reach
-from models.canopy.clip import SPARE_PX, SWAY_REACH, CanopySettings, Filming, choose_scale, choose_sways, film, list_larvae
+from models.canopy.clip import (
+    SPARE_PX,
+    SWAY_REACH,
+    CanopySettings,
+    Filming,
+    choose_scale,
+    choose_sways,
+    film,
+    list_larvae,
+)
 from models.canopy.leaves import LeafBank, grow_bank
 from models.canopy.light import FloatImage, choose_light, draw_sky
 from models.canopy.scene import HangSheets, LayerPlan, SceneSize, build_scene
 from models.canopy.sheets import LeafPlace, Sheet, paint_sheet, shine_bark
 from models.canopy.truth import FeedingMark, LarvaMark, LarvaTruth
 
-STOCK_WHOLE, STOCK_CHEWED, STOCK_SHEETS = 28, 12, 6
-STOCK_SIDE = 2.0
+STOCK_WHOLE, STOCK_CHEWED, SHEETS_PER_DEPTH = 28, 12, 3
+STOCK_SIDE = 1.9
 """Leaves and sheets in a stock, and the side of a sheet over that of a picture."""
 
-STOCK_COVER = (0.12, 0.34)
+STOCK_COVER = (0.08, 0.34)
 """Share of a stock's sheet that is covered; a picture stacks two for each depth."""
 
-ZOOM = (0.6, 1.3)
-"""How much larger or smaller than its stock a picture may show the nearest leaves, before they look coarse."""
-
 PICTURES_PER_STOCK = 120
+"""By then leaves and clumps have been seen often enough; growing a stock costs about as much as drawing twenty pictures."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,19 +79,19 @@ class DrawnPicture:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class StockSheet:
-    """A painted sheet: what passes through it, whole and at half size, its twigs likewise, and its chewed leaves."""
+    """A painted sheet: what passes through it, its twigs as a mask 0 to 1, and its chewed leaves."""
 
-    through: tuple[FloatImage, FloatImage]
-    bark: tuple[FloatImage, FloatImage]
+    through: FloatImage
+    bark: FloatImage
     chewed: tuple[LeafPlace, ...]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Stock:
-    """Painted sheets of one plant at one scale, px per mm, with the leaves they are made of and noise for frames."""
+    """Sheets of one plant, some for each depth, at `px_per_mm` for the nearest; its leaves; and noise for frames."""
 
     bank: LeafBank
-    sheets: tuple[StockSheet, ...]
+    sheets: tuple[tuple[StockSheet, ...], ...]
     px_per_mm: float
     distance_m: float
     grain: FloatImage
@@ -96,23 +103,28 @@ def grow_stock(
     """Grow leaves and paint sheets for many pictures of these settings."""
     scale, distance_m = choose_scale(settings, rng)
     bank = grow_bank(
-        settings.plant, rng, whole=STOCK_WHOLE, chewed=STOCK_CHEWED, feeding=settings.feeding, real_holes=real_holes
+        settings.plant,
+        rng,
+        whole=STOCK_WHOLE,
+        chewed=STOCK_CHEWED,
+        feeding=settings.feeding,
+        real_holes=real_holes,
     )
+    sheets = tuple(
+        tuple(_paint_for_stock(settings, bank, rng, scale=scale / depth) for _ in range(SHEETS_PER_DEPTH))
+        for depth in settings.plant.depths
+    )
+    return Stock(bank, sheets, scale, distance_m, draw_grain(rng, settings.size_px))
+
+
+def _paint_for_stock(
+    settings: CanopySettings, bank: LeafBank, rng: np.random.Generator, *, scale: float
+) -> StockSheet:
     side = int(STOCK_SIDE * max(settings.size_px))
-    sheets = []
-    for _ in range(STOCK_SHEETS):
-        painted = paint_sheet(
-            settings.plant, bank, rng, size=(side, side), scale=scale, cover=float(rng.uniform(*STOCK_COVER))
-        )
-        chewed = tuple(leaf for leaf in painted.leaves if bank.leaves[leaf.sprite].marks)
-        bark = painted.bark.astype(np.float32) / 255
-        sheets.append(StockSheet(_halve(painted.sheet.through), _halve(bark), chewed))
-    return Stock(bank, tuple(sheets), scale, distance_m, draw_grain(rng, settings.size_px))
-
-
-def _halve(picture: FloatImage) -> tuple[FloatImage, FloatImage]:
-    half = cv2.resize(picture, (picture.shape[1] // 2, picture.shape[0] // 2), interpolation=cv2.INTER_AREA)
-    return picture, np.asarray(half, np.float32)
+    cover = float(rng.uniform(*STOCK_COVER))
+    painted = paint_sheet(settings.plant, bank, rng, size=(side, side), scale=scale, cover=cover)
+    chewed = tuple(leaf for leaf in painted.leaves if bank.leaves[leaf.sprite].marks)
+    return StockSheet(painted.sheet.through, painted.bark.astype(np.float32) / 255, chewed)
 
 
 def draw_pictures(
@@ -176,7 +188,7 @@ def _prepare_burst(settings: CanopySettings, rng: np.random.Generator, stock: St
         frame_px=settings.size_px,
         grain=stock.grain,
     )
-    scale = stock.px_per_mm * float(rng.uniform(*ZOOM))
+    scale = stock.px_per_mm
     wind_px = float(rng.uniform(*settings.camera.wind_mm)) * scale
     reach = find_reach(camera.path, px_per_mm=scale, duration_s=settings.duration_s)
     spare = int(SWAY_REACH * wind_px) + SPARE_PX
@@ -209,39 +221,53 @@ def _cut_from(stock: Stock, rng: np.random.Generator) -> HangSheets:
 
 
 def _cut_piece(stock: Stock, rng: np.random.Generator, plan: LayerPlan) -> tuple[Sheet, list[LeafPlace]]:
-    """Cut a piece from a sheet of the stock, turned at random and scaled to a layer; also list its chewed leaves."""
-    source = stock.sheets[int(rng.integers(len(stock.sheets)))]
-    zoom = plan.scale / stock.px_per_mm
-    turn = rng.uniform(0, 2 * np.pi)
-    flip = -1.0 if rng.random() < 0.5 else 1.0
-    linear = zoom * np.asarray([[np.cos(turn), -np.sin(turn) * flip], [np.sin(turn), np.cos(turn) * flip]])
-    side = source.through[0].shape[0]
-    reach = min(0.5 * side, 0.5 * float(np.hypot(*plan.size)) / zoom)
-    middle = rng.uniform(reach, side - reach + 1e-9, 2)
-    shift = np.asarray([plan.size[1], plan.size[0]]) / 2 - linear @ middle
-    matrix = np.column_stack([linear, shift])
-    level = 1 if zoom < HALF_BELOW else 0
-    through, bark = (_warp(levels[level], matrix, plan.size, level) for levels in (source.through, source.bark))
+    """Cut a piece from a sheet of the stock, turned by quarters and mirrored at random; also list its chewed leaves."""
+    sheets = stock.sheets[plan.index]
+    source = sheets[int(rng.integers(len(sheets)))]
+    side = source.through.shape[0]
+    quarter, is_mirrored = int(rng.integers(4)), bool(rng.random() < 0.5)
+    corner = [int(rng.integers(max(1, side - length + 1))) for length in plan.size]
+    through, bark = (
+        _turn_and_cut(picture, quarter, is_mirrored, corner, plan.size)
+        for picture in (source.through, source.bark)
+    )
+    matrix = _find_turn(quarter, is_mirrored, side)
+    matrix[:, 2] -= (corner[1], corner[0])
     leaves = []
     for leaf in source.chewed:
-        placed = np.column_stack([linear @ leaf.to_sheet[:, :2], linear @ leaf.to_sheet[:, 2] + shift])
-        leaves.append(LeafPlace(leaf.sprite, placed, leaf.length_px * zoom))
+        placed = matrix[:, :2] @ leaf.to_sheet
+        placed[:, 2] += matrix[:, 2]
+        leaves.append(LeafPlace(leaf.sprite, placed, leaf.length_px))
     return Sheet(through, shine_bark(bark, rng)), leaves
 
 
-HALF_BELOW = 0.7
-"""Smaller than this, the half-size sheet is cut from, so that nothing fine flickers."""
+def _turn_and_cut(
+    picture: FloatImage, quarter: int, is_mirrored: bool, corner: list[int], size: tuple[int, int]
+) -> FloatImage:
+    """Turn a square picture, mirror it and cut a piece; where it is too small, it goes on mirrored."""
+    turned = np.rot90(picture, quarter)
+    turned = turned[:, ::-1] if is_mirrored else turned
+    piece = turned[corner[0] : corner[0] + size[0], corner[1] : corner[1] + size[1]]
+    missing = (size[0] - piece.shape[0], size[1] - piece.shape[1])
+    if max(missing) > 0:
+        pads = [(0, missing[0]), (0, missing[1])] + [(0, 0)] * (picture.ndim - 2)
+        return np.pad(piece, pads, mode="symmetric")
+    return np.array(piece, np.float32, order="C")
 
 
-def _warp(picture: FloatImage, matrix: NDArray[np.float64], size: tuple[int, int], level: int) -> FloatImage:
-    step = 2.0**level
-    moved = matrix.copy()
-    moved[:, 2] += matrix[:, :2] @ np.full(2, 0.5 * step - 0.5)
-    moved[:, :2] *= step
-    warped = cv2.warpAffine(
-        picture, moved, (size[1], size[0]), flags=cv2.INTER_LINEAR, borderMode=cv2.BORDER_REFLECT_101
-    )
-    return np.asarray(warped, np.float32)
+def _find_turn(quarter: int, is_mirrored: bool, side: int) -> NDArray[np.float64]:
+    """Return the 2 x 3 map of (x, y) that `_turn_and_cut` makes before cutting."""
+    last = side - 1.0
+    turns = {
+        0: [[1.0, 0.0, 0.0], [0.0, 1.0, 0.0]],
+        1: [[0.0, 1.0, 0.0], [-1.0, 0.0, last]],
+        2: [[-1.0, 0.0, last], [0.0, -1.0, last]],
+        3: [[0.0, -1.0, last], [1.0, 0.0, 0.0]],
+    }
+    matrix = np.asarray(turns[quarter])
+    if is_mirrored:
+        matrix[0] = [-matrix[0, 0], -matrix[0, 1], last - matrix[0, 2]]
+    return matrix
 
 
 def _compress(
@@ -270,7 +296,9 @@ def _through_video(frames: list[NDArray[np.uint8]], quantiser: int) -> list[NDAr
     memory = BytesIO()
     with av.open(memory, "w", format="mp4") as output:
         stream = output.add_stream(
-            "libx264", rate=Fraction(30), options={"preset": "veryfast", "crf": str(quantiser), "threads": "1"}
+            "libx264",
+            rate=Fraction(30),
+            options={"preset": "veryfast", "crf": str(quantiser), "threads": "1"},
         )
         stream.height, stream.width = frames[0].shape[:2]
         stream.pix_fmt = "yuv420p"

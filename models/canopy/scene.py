@@ -16,7 +16,7 @@ from models.canopy.confusers import ConfuserSettings, scatter_confusers
 from models.canopy.larvae import LarvaSettings, Settled, settle_larva
 from models.canopy.leaves import LeafBank, PlantSettings
 from models.canopy.light import FloatImage, Light, draw_soft_noise
-from models.canopy.sheets import LeafPlace, Points, Sheet, fill_softly, map_points
+from models.canopy.sheets import LeafPlace, Points, Sheet, cut_window, fill_softly, map_points
 
 LEAF_UNDERSIDE = np.asarray([0.2, 0.3, 0.14], np.float32)
 """Reflectance of a leaf's underside for the light from below; common practice, no source."""
@@ -27,8 +27,12 @@ LAYER_WEIGHTS = (0.62, 0.3, 0.08)
 SHEET_GAP_MM = (15.0, 60.0)
 """Height between the two sheets of one layer, which throw crisp shadows on each other."""
 
-SPOTS_TRIED = 6
-"""Places looked at for each host leaf; the best lit is taken, since larvae are looked for where the light comes through."""
+SPOTS_TRIED, HOSTS_TRIED = 6, 60
+"""Places looked at for each confuser and each host leaf; the best lit is taken: where no light comes through, nobody looks."""
+
+MOST_LIGHT_IN_BODY, LEAST_LIGHT_AROUND = 0.8, 0.012
+"""A larva is listed where its outline holds at most this share of the light round it, and that light is at least this share of
+what falls on the crown: what nobody could see in the best of pictures is no truth to be missed."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -117,6 +121,16 @@ HangSheets = Callable[[LayerPlan], tuple[Sheet, Sheet, list[LeafPlace]]]
 """Gives a layer its upper and lower sheet and the lower one's leaves: painted afresh, or cut from a stock."""
 
 
+@dataclass(slots=True)
+class _Building:
+    """What has been built so far, from the top of the crown down; `left` is the light that comes out below."""
+
+    left: FloatImage
+    layers: list[Layer]
+    settled: list[tuple[int, Settled]]
+    marks: list[MarkPlace]
+
+
 def build_scene(
     plant: PlantSettings,
     larvae: LarvaSettings,
@@ -130,37 +144,66 @@ def build_scene(
     hang: HangSheets,
 ) -> Scene:
     """Build all layers from the top of the crown down, so that each knows the light that is left."""
-    plans = [_plan_layer(plant, size, index) for index in range(len(plant.depths))]
+    count = 1 + int(rng.choice(len(plant.crown_shares), p=plant.crown_shares))
+    plans = [_plan_layer(plant, size, index) for index in range(min(count, len(plant.depths)))]
     larva_counts = _share_out(int(rng.integers(larvae.count[0], larvae.count[1] + 1)), len(plans), rng)
     megapixels = size.frame_px[0] * size.frame_px[1] / 1e6
-    things = round(float(rng.uniform(*confusers.per_megapixel)) * megapixels)
-    thing_counts = _share_out(things, len(plans), rng)
-    layers: list[Layer] = []
-    settled: list[tuple[int, Settled]] = []
-    marks: list[MarkPlace] = []
-    left = np.broadcast_to(light.incident, (*plans[-1].size, 3)).copy()
+    thing_counts = _share_out(
+        round(float(rng.uniform(*confusers.per_megapixel)) * megapixels), len(plans), rng
+    )
+    building = _Building(np.broadcast_to(light.incident, (*plans[-1].size, 3)).copy(), [], [], [])
     for plan in reversed(plans):
-        if layers:
+        if building.layers:
             above = plans[plan.index + 1]
             gap_px = (above.depth - plan.depth) * size.distance_mm * plan.scale
-            left = cast_light(left, light, plan.size, gap_px=gap_px, zoom=above.depth / plan.depth)
+            building.left = cast_light(
+                building.left, light, plan.size, gap_px=gap_px, zoom=above.depth / plan.depth
+            )
         upper, lower, leaves = hang(plan)
         gap_px = float(rng.uniform(*SHEET_GAP_MM)) * plan.scale
-        passed = cv2.multiply(left, cv2.cvtColor(upper.through, cv2.COLOR_RGBA2RGB))
+        passed = cv2.multiply(building.left, cv2.cvtColor(upper.through, cv2.COLOR_RGBA2RGB))
         below = cast_light(np.asarray(passed, np.float32), light, plan.size, gap_px=gap_px, zoom=1.0)
-        spots = _find_spots(below, lower, rng, plan=plan, size=size, count=thing_counts[plan.index])
+        places = (thing_counts[plan.index], SPOTS_TRIED)
+        spots = _find_spots(below, lower, rng, plan=plan, size=size, places=places)
         scatter_confusers(lower, confusers, rng, spots=spots, scale=plan.scale)
-        spots = _find_spots(below, lower, rng, plan=plan, size=size, count=larva_counts[plan.index])
-        for spot in spots:
-            new = settle_larva(lower, bank, larvae, rng, spot=(float(spot[0]), float(spot[1])), scale=plan.scale)
-            settled.append((plan.index, new))
-            leaves.append(new.host)
-        near, far = _see_sheet(lower, below, light), _see_sheet(upper, left, light)
-        picture = _lay_over(near, far)
-        left = np.asarray(cv2.multiply(below, cv2.cvtColor(lower.through, cv2.COLOR_RGBA2RGB)), np.float32)
-        marks.extend(_list_marks(leaves, bank, picture, layer=plan.index, light=light))
-        layers.append(Layer(picture, plan.depth, plan.origin_px))
-    return Scene(tuple(reversed(layers)), sky, light, size.px_per_mm, _name_larvae(settled), tuple(marks))
+        places = (larva_counts[plan.index], HOSTS_TRIED)
+        spots = _find_spots(below, lower, rng, plan=plan, size=size, places=places)
+        new = [
+            settle_larva(lower, bank, larvae, rng, spot=(x, y), scale=plan.scale) for x, y in spots.tolist()
+        ]
+        leaves.extend(larva.host for larva in new)
+        _add_layer(building, plan, upper, lower, leaves, larvae=new, below=below, bank=bank, light=light)
+    layers = tuple(reversed(building.layers))
+    return Scene(layers, sky, light, size.px_per_mm, _name_larvae(building.settled), tuple(building.marks))
+
+
+def _add_layer(
+    building: _Building,
+    plan: LayerPlan,
+    upper: Sheet,
+    lower: Sheet,
+    leaves: list[LeafPlace],
+    *,
+    larvae: list[Settled],
+    below: FloatImage,
+    bank: LeafBank,
+    light: Light,
+) -> None:
+    """Turn a layer's sheets into its picture, list its feeding marks, and carry the light on below it."""
+    picture = _lay_over(_see_sheet(lower, below, light), _see_sheet(upper, building.left, light))
+    building.left = np.asarray(
+        cv2.multiply(below, cv2.cvtColor(lower.through, cv2.COLOR_RGBA2RGB)), np.float32
+    )
+    building.layers.append(Layer(picture, plan.depth, plan.origin_px))
+    building.settled.extend(
+        (plan.index, larva) for larva in larvae if _stands_dark(picture, larva.outline_xy, light)
+    )
+    if plan.index < MARKED_LAYERS:
+        building.marks.extend(_list_marks(leaves, bank, picture, layer=plan.index, light=light))
+
+
+MARKED_LAYERS = 2
+"""Feeding is listed in this many layers, the nearest; behind them hardly a leaf is well visible."""
 
 
 def _plan_layer(plant: PlantSettings, size: SceneSize, index: int) -> LayerPlan:
@@ -190,32 +233,74 @@ def _name_larvae(settled: list[tuple[int, Settled]]) -> tuple[LarvaPlace, ...]:
             new.body.condition,
             new.pose,
             new.body.length_mm,
-            new.outline_xy,
+            simplify_outline(new.outline_xy, OUTLINE_SLACK_PX),
             new.open_share,
         )
         for number, (layer, new) in enumerate(sorted(settled, key=lambda pair: pair[0]), start=1)
     )
 
 
+OUTLINE_SLACK_PX, MARK_SLACK_PX = 0.2, 0.4
+"""Outlines of larvae and of feeding are kept to this; truth files of long clips stay small."""
+
+
+def simplify_outline(outline_xy: Points, slack_px: float) -> Points:
+    """Return an outline with the points dropped that bend it by less than `slack_px`."""
+    return np.asarray(cv2.approxPolyDP(outline_xy[:, None, :], slack_px, True)[:, 0, :], np.float32)
+
+
 def _find_spots(
-    below: FloatImage, sheet: Sheet, rng: np.random.Generator, *, plan: LayerPlan, size: SceneSize, count: int
+    below: FloatImage,
+    sheet: Sheet,
+    rng: np.random.Generator,
+    *,
+    plan: LayerPlan,
+    size: SceneSize,
+    places: tuple[int, int],
 ) -> NDArray[np.float64]:
-    """Return (count, 2) places (x, y) that the camera will pass, each the best lit of a few."""
+    """Return (count, 2) places (x, y) that the camera will pass, each the best lit among leaves of some tried.
+
+    `places` is (count, tried for each).
+    """
+    count = places[0]
     frame = np.asarray(size.frame_px, float)
     drift = np.asarray(size.drift_px) / plan.depth
-    spots = np.empty((count, 2))
     limit = np.asarray(plan.size) - 1
-    for n in range(count):
-        share = rng.uniform(0.06, 0.94, (SPOTS_TRIED, 2))
-        tried = plan.origin_px + share * frame + rng.uniform(-0.5, 0.5, (SPOTS_TRIED, 1)) * drift
-        at = np.clip(tried, 0, limit).astype(int)
-        lit = below[at[:, 0], at[:, 1], 1] * sheet.through[at[:, 0], at[:, 1], 1]
-        best = int(np.argmax(lit * rng.uniform(0.5, 1.0, SPOTS_TRIED)))
-        spots[n] = tried[best, ::-1]
-    return spots
+    share = rng.uniform(0.05, 0.95, (*places, 2))
+    tried = plan.origin_px + share * frame + rng.uniform(-0.5, 0.5, (*places, 1)) * drift
+    at = np.clip(tried, 0, limit).astype(int)
+    near = np.clip(
+        at[:, :, None, :] + np.asarray(COMPASS) * int(LEAF_REACH_MM * plan.scale), 0, limit
+    ).astype(int)
+    small = _map_lit(below, sheet, reach_px=LEAF_REACH_MM * plan.scale)
+    lit = small[at[..., 0] // LIT_STEP_PX, at[..., 1] // LIT_STEP_PX]
+    leafy = (sheet.through[near[..., 0], near[..., 1], 3] < 0.5).mean(axis=2) > 0.3
+    score = lit * np.where(leafy, 1.0, LONE_WEIGHT) * rng.uniform(0.4, 1.0, lit.shape)
+    best = np.argmax(score, axis=1)
+    return np.asarray(tried[np.arange(count), best, ::-1], np.float64)
 
 
-def cast_light(light_above: FloatImage, light: Light, size: tuple[int, int], *, gap_px: float, zoom: float) -> FloatImage:
+LIT_STEP_PX = 8
+
+
+def _map_lit(below: FloatImage, sheet: Sheet, *, reach_px: float) -> FloatImage:
+    """Return the green light that comes out under a sheet, averaged over a leaf's size, one element for 8 x 8 px."""
+    lit = cv2.multiply(cv2.extractChannel(below, 1), cv2.extractChannel(sheet.through, 1))
+    size = (lit.shape[1] // LIT_STEP_PX + 1, lit.shape[0] // LIT_STEP_PX + 1)
+    small = cv2.resize(lit, size, interpolation=cv2.INTER_AREA)
+    side = 2 * max(0, round(reach_px / LIT_STEP_PX / 2)) + 1
+    return np.asarray(cv2.blur(small, (side, side)), np.float32)
+
+
+COMPASS = ((0, 0), (0, 1), (1, 0), (0, -1), (-1, 0), (1, 1), (-1, -1))
+LEAF_REACH_MM = 22.0
+LONE_WEIGHT = 0.1
+"""Places with no leaf this near are taken seldom: hardly anything sits alone against the sky."""
+
+
+def cast_light(
+    light_above: FloatImage, light: Light, size: tuple[int, int], *, gap_px: float, zoom: float
+) -> FloatImage:
     """Carry light (rows, columns, 3) down by `gap_px`: moved along the sun's slope, softened, seen `zoom` times as large."""
     blur = light.sun_width * gap_px * 0.5
     shrink = 2 ** int(np.clip(np.log2(max(blur, 1e-3)) - 0.5, 0, 4))
@@ -229,7 +314,9 @@ def cast_light(light_above: FloatImage, light: Light, size: tuple[int, int], *, 
     x = columns / 2 - zoom * source.shape[1] / 2 + shift_x
     y = rows / 2 - zoom * source.shape[0] / 2 + shift_y
     matrix = np.asarray([[zoom, 0, x], [0, zoom, y]])
-    cast = cv2.warpAffine(source, matrix, (columns, rows), flags=cv2.INTER_LINEAR, borderMode=cv2.BORDER_REFLECT)
+    cast = cv2.warpAffine(
+        source, matrix, (columns, rows), flags=cv2.INTER_LINEAR, borderMode=cv2.BORDER_REFLECT
+    )
     sigma = blur / shrink
     if sigma > 0.3:
         side = 2 * int(np.ceil(2 * sigma)) + 1
@@ -245,7 +332,9 @@ def _see_sheet(sheet: Sheet, incident: FloatImage, light: Light) -> FloatImage:
     clear_3 = cv2.cvtColor(clear, cv2.COLOR_GRAY2RGB)
     passed = cv2.multiply(cv2.subtract(cv2.cvtColor(sheet.through, cv2.COLOR_RGBA2RGB), clear_3), incident)
     under = light.ambient * LEAF_UNDERSIDE
-    seen = cv2.add(passed, cv2.multiply(1 - clear_3, (float(under[0]), float(under[1]), float(under[2]), 0.0)))
+    seen = cv2.add(
+        passed, cv2.multiply(1 - clear_3, (float(under[0]), float(under[1]), float(under[2]), 0.0))
+    )
     ambient = (float(light.ambient[0]), float(light.ambient[1]), float(light.ambient[2]), 0.0)
     seen = cv2.add(seen, cv2.multiply(sheet.shine, ambient))
     red, green, blue = cv2.split(seen)
@@ -258,7 +347,7 @@ def _lay_over(near: FloatImage, far: FloatImage) -> FloatImage:
     return np.asarray(cv2.add(cv2.multiply(far, cv2.merge([clear, clear, clear, clear])), near), np.float32)
 
 
-LEAST_MARK_SIDE_PX = 5.0
+LEAST_MARK_SIDE_PX = 7.0
 """A chewed piece must be this long in the layer to be listed."""
 
 LEAST_MARK_LIGHT = 0.03
@@ -273,23 +362,51 @@ def _list_marks(
 ) -> list[MarkPlace]:
     """List the chewed pieces that can be made out in a layer's picture."""
     marks: list[MarkPlace] = []
+    limit = np.asarray([picture.shape[1], picture.shape[0]])
     for number, place in enumerate(places):
         sprite = bank.leaves[place.sprite]
+        if not sprite.marks or not np.all(
+            np.abs(place.to_sheet @ (*sprite.base_xy, 1) - limit / 2) < limit / 2
+        ):
+            continue
         for mark in sprite.marks:
             outline = map_points(place.to_sheet, mark.outline_xy)
             if np.ptp(outline, axis=0).max() < LEAST_MARK_SIDE_PX or not _stands_out(picture, outline, light):
                 continue
-            outline = cv2.approxPolyDP(outline[:, None, :], 0.3, True)[:, 0, :].astype(np.float32)
+            outline = simplify_outline(outline, MARK_SLACK_PX)
             if len(outline) > 2:
                 name = f"F{layer}.{len(marks) + 1}"
-                marks.append(MarkPlace(name, f"K{layer}.{number + 1}", layer, outline, sprite.missing_percent))
+                marks.append(
+                    MarkPlace(name, f"K{layer}.{number + 1}", layer, outline, sprite.missing_percent)
+                )
     return marks
+
+
+def _stands_dark(picture: FloatImage, outline_xy: Points, light: Light) -> bool:
+    """Whether a body is darker than what is round it, enough to be seen in the best of pictures."""
+    mask, corner = fill_softly(outline_xy, pad_px=4, supersampling=1)
+    cut = cut_window(mask.shape, corner, picture.shape)
+    if cut is None:
+        return False
+    part, mask = picture[cut[0]], mask[cut[1]]
+    seen = (part[..., :3] + (1 - part[..., 3:]) * light.sky).sum(axis=2)
+    ring = (cv2.dilate(mask, np.ones((7, 7), np.uint8)) > 0.5) & (mask < 0.1)
+    if not ring.any() or not (mask > 0.5).any():
+        return False
+    around = float(np.median(seen[ring]))
+    inside = float(seen[mask > 0.5].mean())
+    return inside < MOST_LIGHT_IN_BODY * around and around > LEAST_LIGHT_AROUND * float(light.incident.sum())
 
 
 def _stands_out(picture: FloatImage, outline_xy: Points, light: Light) -> bool:
     """Whether a chewed piece is brighter than the leaf beside it, and that leaf is lit."""
     mask, (row, column) = fill_softly(outline_xy, pad_px=4, supersampling=1)
-    if row < 0 or column < 0 or row + mask.shape[0] > picture.shape[0] or column + mask.shape[1] > picture.shape[1]:
+    if (
+        row < 0
+        or column < 0
+        or row + mask.shape[0] > picture.shape[0]
+        or column + mask.shape[1] > picture.shape[1]
+    ):
         return False
     part = picture[row : row + mask.shape[0], column : column + mask.shape[1]]
     green = part[..., 1] + (1 - part[..., 3]) * light.sky[1]
@@ -298,4 +415,7 @@ def _stands_out(picture: FloatImage, outline_xy: Points, light: Light) -> bool:
     if not inside.any() or ring.sum() < 0.3 * inside.sum():
         return False
     beside = float(green[ring].mean())
-    return beside > LEAST_MARK_LIGHT * light.incident[1] and float(green[inside].mean()) > LEAST_MARK_CONTRAST * beside
+    return (
+        beside > LEAST_MARK_LIGHT * light.incident[1]
+        and float(green[inside].mean()) > LEAST_MARK_CONTRAST * beside
+    )

@@ -58,7 +58,9 @@ class Sheet:
         if hides_shine:
             self.shine[window] *= piece[..., 3:4]
 
-    def put_body(self, mask: FloatImage, corner: tuple[int, int], *, light: FloatImage, shine: FloatImage) -> None:
+    def put_body(
+        self, mask: FloatImage, corner: tuple[int, int], *, light: FloatImage, shine: FloatImage
+    ) -> None:
         """Lay a thing over the sheet: mask (h, w) 0 to 1 at `corner` (row, column); it passes `light` (3,) and shines."""
         cut = cut_window(mask.shape, corner, self.through.shape)
         if cut is None:
@@ -105,12 +107,20 @@ def cut_window(
     return (slice(r0, r1), slice(c0, c1)), inner
 
 
-def warp_sprite(sprite: LeafSprite, to_sheet: Matrix, size: tuple[int, int]) -> tuple[Window, FloatImage] | None:
+def warp_sprite(
+    sprite: LeafSprite, to_sheet: Matrix, size: tuple[int, int]
+) -> tuple[Window, FloatImage] | None:
     """Return where in a (rows, columns) sheet a sprite falls and its factors there; None where it misses the sheet."""
     height, width = sprite.levels[0].shape[:2]
     (a, b, tx), (c, d, ty) = to_sheet.tolist()
-    left, right = tx + min(0.0, a * width) + min(0.0, b * height), tx + max(0.0, a * width) + max(0.0, b * height)
-    top, bottom = ty + min(0.0, c * width) + min(0.0, d * height), ty + max(0.0, c * width) + max(0.0, d * height)
+    left, right = (
+        tx + min(0.0, a * width) + min(0.0, b * height),
+        tx + max(0.0, a * width) + max(0.0, b * height),
+    )
+    top, bottom = (
+        ty + min(0.0, c * width) + min(0.0, d * height),
+        ty + max(0.0, c * width) + max(0.0, d * height),
+    )
     c0, r0 = max(0, int(left) - 1), max(0, int(top) - 1)
     c1, r1 = min(size[1], int(right) + 2), min(size[0], int(bottom) + 2)
     if r0 >= r1 or c0 >= c1:
@@ -123,7 +133,11 @@ def warp_sprite(sprite: LeafSprite, to_sheet: Matrix, size: tuple[int, int]) -> 
         [[a * step, b * step, tx + (a + b) * half - c0], [c * step, d * step, ty + (c + d) * half - r0]]
     )
     piece = cv2.warpAffine(
-        sprite.levels[level], matrix, (c1 - c0, r1 - r0), flags=cv2.INTER_LINEAR, borderValue=(1.0, 1.0, 1.0, 1.0)
+        sprite.levels[level],
+        matrix,
+        (c1 - c0, r1 - r0),
+        flags=cv2.INTER_LINEAR,
+        borderValue=(1.0, 1.0, 1.0, 1.0),
     )
     return (slice(r0, r1), slice(c0, c1)), np.asarray(piece, np.float32)
 
@@ -133,7 +147,9 @@ def map_points(matrix: Matrix, points_xy: Points) -> Points:
     return np.asarray(points_xy @ matrix[:, :2].T + matrix[:, 2], np.float32)
 
 
-def fill_softly(outline_xy: Points, *, pad_px: int = 2, supersampling: int = 4) -> tuple[FloatImage, tuple[int, int]]:
+def fill_softly(
+    outline_xy: Points, *, pad_px: int = 2, supersampling: int = 4
+) -> tuple[FloatImage, tuple[int, int]]:
     """Rasterise a closed outline: mask float32 (h, w) 0 to 1 with smooth edges, and its corner (row, column)."""
     low = np.floor(outline_xy.min(axis=0)).astype(int) - pad_px
     high = np.ceil(outline_xy.max(axis=0)).astype(int) + pad_px + 1
@@ -146,14 +162,22 @@ def fill_softly(outline_xy: Points, *, pad_px: int = 2, supersampling: int = 4) 
 
 
 def paint_sheet(
-    plant: PlantSettings, bank: LeafBank, rng: np.random.Generator, *, size: tuple[int, int], scale: float, cover: float
+    plant: PlantSettings,
+    bank: LeafBank,
+    rng: np.random.Generator,
+    *,
+    size: tuple[int, int],
+    scale: float,
+    cover: float,
 ) -> PaintedSheet:
     """Paint twigs with their leaves where the crown is dense, until `cover` of the sheet is covered.
 
     `scale` is px per mm at the depth of the sheet.
     """
     sheet = open_sheet(size)
-    density = draw_soft_noise(rng, (size[0] // 16 + 1, size[1] // 16 + 1), cell_px=max(2.0, CLUMP_MM * scale / 16))
+    density = draw_soft_noise(
+        rng, (size[0] // 16 + 1, size[1] // 16 + 1), cell_px=max(2.0, CLUMP_MM * scale / 16)
+    )
     wanted = cover * size[0] * size[1]
     bark = np.zeros(size, np.uint8)
     leaves: list[LeafPlace] = []
@@ -162,7 +186,9 @@ def paint_sheet(
         if covered >= wanted:
             break
         start = rng.uniform((-edge, -edge), (size[1] + edge, size[0] + edge))
-        row, column = (int(np.clip(v // 16, 0, n - 1)) for v, n in zip(start[::-1], density.shape, strict=True))
+        row, column = (
+            int(np.clip(v // 16, 0, n - 1)) for v, n in zip(start[::-1], density.shape, strict=True)
+        )
         if density[row, column] < rng.normal(*CLUMP_EDGE):
             continue
         twig = _trace_twig(plant, rng, start=start, scale=scale)
@@ -178,7 +204,7 @@ def paint_sheet(
 
 
 CLUMP_MM = 220.0
-CLUMP_EDGE = (0.15, 0.18)
+CLUMP_EDGE = (0.25, 0.2)
 """Leaves hang in clumps of about this size; mean and deviation of the density, in deviations, at which they begin."""
 
 TWIG_MM = 1.5
@@ -198,10 +224,14 @@ def put_bark(sheet: Sheet, bark: NDArray[np.uint8], rng: np.random.Generator) ->
 def shine_bark(mask: FloatImage, rng: np.random.Generator) -> FloatImage:
     """Return the shine (rows, columns, 3) of twigs, a mask 0 to 1, on a sheet with nothing else that shines."""
     red, green, blue = (BARK * np.float32(rng.uniform(0.5, 1.8))).tolist()
-    return np.asarray(cv2.multiply(cv2.cvtColor(mask, cv2.COLOR_GRAY2RGB), (red, green, blue, 0.0)), np.float32)
+    return np.asarray(
+        cv2.multiply(cv2.cvtColor(mask, cv2.COLOR_GRAY2RGB), (red, green, blue, 0.0)), np.float32
+    )
 
 
-def _trace_twig(plant: PlantSettings, rng: np.random.Generator, *, start: NDArray[np.float64], scale: float) -> NDArray[np.float64]:
+def _trace_twig(
+    plant: PlantSettings, rng: np.random.Generator, *, start: NDArray[np.float64], scale: float
+) -> NDArray[np.float64]:
     """Return a crooked twig (N, 2) of (x, y) px, from its thick end."""
     length = float(rng.uniform(*plant.twig_mm)) * scale
     count = 14
@@ -270,16 +300,25 @@ def place_leaf(
     return LeafPlace(index, np.column_stack([linear, shift]), along)
 
 
-def _draw_twig(bark: NDArray[np.uint8], twig: NDArray[np.float64], *, thick_px: float, thin_px: float) -> None:
-    """Draw a tapered twig into a mask."""
+def _draw_twig(
+    bark: NDArray[np.uint8], twig: NDArray[np.float64], *, thick_px: float, thin_px: float
+) -> None:
+    """Draw a tapered twig into a mask; thinner than a px it gets fainter instead."""
     steps = np.gradient(twig, axis=0)
     normal = np.stack([-steps[:, 1], steps[:, 0]], axis=1) / np.hypot(steps[:, 0], steps[:, 1])[:, None]
-    half = np.linspace(thick_px, thin_px, len(twig)) * 0.5
+    half = np.maximum(0.5, np.linspace(thick_px, thin_px, len(twig))) * 0.5
+    strength = int(255 * min(1.0, (thick_px + thin_px) / 2 / THINNEST_PX))
     outline = np.concatenate([twig + normal * half[:, None], (twig - normal * half[:, None])[::-1]])
-    cv2.fillPoly(bark, [np.round(outline * 16).astype(np.int32)], 255, cv2.LINE_AA, shift=4)
+    cv2.fillPoly(bark, [np.round(outline * 16).astype(np.int32)], strength, cv2.LINE_AA, shift=4)
 
 
-def _draw_branch(bark: NDArray[np.uint8], plant: PlantSettings, rng: np.random.Generator, *, scale: float) -> None:
+THINNEST_PX = 1.2
+"""What the drawing makes of a strip that is thinner."""
+
+
+def _draw_branch(
+    bark: NDArray[np.uint8], plant: PlantSettings, rng: np.random.Generator, *, scale: float
+) -> None:
     """Now and then draw a branch across the sheet, with side branches."""
     if rng.random() >= plant.branch_chance:
         return
@@ -290,7 +329,11 @@ def _draw_branch(bark: NDArray[np.uint8], plant: PlantSettings, rng: np.random.G
     along = np.linspace(-reach, reach, 40)
     wander = np.cumsum(rng.normal(0, 0.012 * reach, 40))
     points = middle + np.stack(
-        [along * np.cos(heading) - wander * np.sin(heading), along * np.sin(heading) + wander * np.cos(heading)], axis=1
+        [
+            along * np.cos(heading) - wander * np.sin(heading),
+            along * np.sin(heading) + wander * np.cos(heading),
+        ],
+        axis=1,
     )
     thick = float(rng.uniform(*plant.branch_mm)) * scale
     _draw_twig(bark, points, thick_px=thick, thin_px=thick * 0.5)
@@ -302,7 +345,12 @@ def _draw_branch(bark: NDArray[np.uint8], plant: PlantSettings, rng: np.random.G
 
 
 def _draw_bud(
-    bark: NDArray[np.uint8], rng: np.random.Generator, *, joint: tuple[float, float], angle: float, scale: float
+    bark: NDArray[np.uint8],
+    rng: np.random.Generator,
+    *,
+    joint: tuple[float, float],
+    angle: float,
+    scale: float,
 ) -> None:
     """Draw a bud: a pointed drop that stands off the twig."""
     length = float(rng.uniform(4.0, 10.0)) * scale

@@ -118,6 +118,11 @@ def write_truth(path: Path, truth: Truth) -> None:
         draft.unlink(missing_ok=True)
 
 
+def find_truth_path(clip: Path) -> Path:
+    """Return where the truth of a clip or picture stands: NAME.truth.json beside it."""
+    return clip.with_name(clip.stem + ".truth.json")
+
+
 def read_truth(path: Path) -> Truth:
     """Read and check a truth file.
 
@@ -135,7 +140,9 @@ def read_truth(path: Path) -> Truth:
     try:
         body = json.loads(text)
     except (ValueError, RecursionError) as error:
-        raise TruthError(f"{path}: is no JSON; expected a truth file, found: {error}; draw the clip again") from error
+        raise TruthError(
+            f"{path}: is no JSON; expected a truth file, found: {error}; draw the clip again"
+        ) from error
     return _parse_truth(_Place(path, "", body))
 
 
@@ -185,7 +192,11 @@ class _Place:
 
     def number(self, low: float, high: float) -> float:
         """Return a number between two bounds."""
-        if isinstance(self.value, bool) or not isinstance(self.value, int | float) or not low <= self.value <= high:
+        if (
+            isinstance(self.value, bool)
+            or not isinstance(self.value, int | float)
+            or not low <= self.value <= high
+        ):
             raise self.fail(f"a number from {low:g} to {high:g}")
         return float(self.value)
 
@@ -258,7 +269,10 @@ def _parse_frame(place: _Place, size_px: tuple[int, int], known: set[str]) -> Fr
         for item in place.key("feeding").items()
     )
     return FrameTruth(
-        place.key("index").whole(0, MOST_FRAMES), place.key("time_s").number(0, LONGEST_S), tuple(larvae), feeding
+        place.key("index").whole(0, MOST_FRAMES),
+        place.key("time_s").number(0, LONGEST_S),
+        tuple(larvae),
+        feeding,
     )
 
 

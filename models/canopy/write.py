@@ -13,13 +13,16 @@ import numpy as np
 from numpy.typing import NDArray
 
 from models.canopy.clip import CanopySettings, film, list_larvae, prepare_filming
-from models.canopy.truth import FrameTruth, Truth, write_truth
+from models.canopy.truth import FrameTruth, Truth, find_truth_path, write_truth
 
 TIME_BASE = Fraction(1, 90_000)
 DEFAULT_MBIT_S = 17.0
 """Bit rate of a phone's 1080p30 H.264."""
 
 KEY_FRAME_S = 1.0
+
+QUARTERS_LYING = 3
+"""Counter-clockwise quarter turns from the stored picture to the upright one, as a phone held upright notes them."""
 
 
 BT_709 = 1
@@ -35,11 +38,13 @@ class EncodingSettings:
     codec : "libx264" or "libx265"
     mbit_s : mean bit rate
     preset : the encoder's speed; slower ones spend the bits better
+    is_lying : frames are stored turned by a quarter, with a note in the container that a player turns them upright
     """
 
     codec: str = "libx264"
     mbit_s: float = DEFAULT_MBIT_S
     preset: str = "veryfast"
+    is_lying: bool = False
 
 
 def write_clip(
@@ -61,18 +66,17 @@ def write_clip(
             yield frame
 
     encode_frames(
-        path, watch(), frame_rate_hz=settings.frame_rate_hz, encoding=encoding or EncodingSettings(), recorded_at=recorded_at
+        path,
+        watch(),
+        frame_rate_hz=settings.frame_rate_hz,
+        encoding=encoding or EncodingSettings(),
+        recorded_at=recorded_at,
     )
     truth = Truth(
         path.name, settings.size_px, settings.frame_rate_hz, tree, list_larvae(filming.scene), tuple(frames)
     )
     write_truth(find_truth_path(path), truth)
     return truth
-
-
-def find_truth_path(clip: Path) -> Path:
-    """Return where the truth of a clip or picture stands: NAME.truth.json beside it."""
-    return clip.with_name(clip.stem + ".truth.json")
 
 
 def encode_frames(
@@ -91,9 +95,14 @@ def encode_frames(
     try:
         with av.open(str(draft), "w", format="mp4") as output:
             if recorded_at is not None:
-                output.metadata["creation_time"] = recorded_at.astimezone(UTC).strftime("%Y-%m-%dT%H:%M:%S.000000Z")
+                output.metadata["creation_time"] = recorded_at.astimezone(UTC).strftime(
+                    "%Y-%m-%dT%H:%M:%S.000000Z"
+                )
             stream = None
-            for index, frame in enumerate(frames):
+            for index, upright in enumerate(frames):
+                frame = (
+                    np.ascontiguousarray(np.rot90(upright, -QUARTERS_LYING)) if encoding.is_lying else upright
+                )
                 if stream is None:
                     stream = output.add_stream(encoding.codec, rate=rate, options={"preset": encoding.preset})
                     stream.height, stream.width = frame.shape[:2]
@@ -101,6 +110,8 @@ def encode_frames(
                     stream.bit_rate = int(encoding.mbit_s * 1e6)
                     stream.gop_size = max(1, round(frame_rate_hz * KEY_FRAME_S))
                     stream.time_base = TIME_BASE
+                    if encoding.is_lying:
+                        stream.set_display_rotation(90 * QUARTERS_LYING)
                     # Named, since players take unnamed HD for BT.709 and the converter's own default is BT.601.
                     stream.codec_context.colorspace = BT_709
                 picture = av.VideoFrame.from_ndarray(frame, format="rgb24")

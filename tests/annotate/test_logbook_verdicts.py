@@ -1,5 +1,6 @@
 """Verdicts are only added, the newest counts, and observations follow them with nothing lost."""
 
+import shutil
 from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -245,31 +246,23 @@ SAID = st.tuples(
 )
 
 
-@settings(max_examples=12, deadline=None)
-@given(said=st.lists(SAID, max_size=14))
-def test_the_logbook_agrees_with_a_plain_account(
-    tmp_path_factory: pytest.TempPathFactory, said: list[tuple[int, str, str]]
-) -> None:
-    """Whatever two people say and take back: answers and observations are those of a list kept by hand, and no verdict goes."""
-    account: list[tuple[int, str, str]] = []
-    rows = 0
-    with open_logbook(create_logbook(tmp_path_factory.mktemp("account") / "book")) as logbook:
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A logbook whose candidates are judged by nobody; it is copied for each account."""
+    folder = create_logbook(tmp_path_factory.mktemp("account") / "book")
+    with open_logbook(folder) as logbook:
         search(logbook, film(logbook), [make_candidate(10.0 * n, shade=n) for n in (1, 2, 3)])
-        for candidate_id, answer, reviewer in said:
-            if answer != "undo":
-                give_verdict(logbook, candidate_id, answer=answer, reviewer=reviewer, at=LATER)  # type: ignore[arg-type]
-                account.append((candidate_id, answer, reviewer))
-                rows += 1
-                continue
-            own = [entry for entry in account if entry[2] == reviewer]
-            if not own:
-                with pytest.raises(AnnotateError):
-                    take_back(logbook, reviewer=reviewer, at=LATER)
-                continue
-            take_back(logbook, reviewer=reviewer, at=LATER)
-            newest = max(index for index, entry in enumerate(account) if entry[2] == reviewer)
-            del account[newest]
-            rows += 1
+    return folder
+
+
+@settings(max_examples=15, deadline=None)
+@given(said=st.lists(SAID, max_size=12))
+def test_the_logbook_agrees_with_a_plain_account(folder: Path, said: list[tuple[int, str, str]]) -> None:
+    """Whatever two people say and take back: answers and observations are those of a list kept by hand, and no verdict goes."""
+    copy = folder.with_name(f"copy {len(list(folder.parent.iterdir()))}")
+    shutil.copytree(folder, copy)
+    with open_logbook(copy) as logbook:
+        account, rows = keep_account(logbook, said)
         expected = {n: next((e[1] for e in reversed(account) if e[0] == n), "open") for n in (1, 2, 3)}
         assert {n: find_candidate(logbook, n).answer for n in (1, 2, 3)} == expected
         standing = {item.candidate_id for item in list_observations(logbook)}
@@ -278,3 +271,25 @@ def test_the_logbook_agrees_with_a_plain_account(
         assert len(verdicts) == rows
         for n in expected:
             assert next((v.answer for v in reversed(verdicts) if v.candidate_id == n), "open") == expected[n]
+
+
+def keep_account(
+    logbook: Logbook, said: list[tuple[int, str, str]]
+) -> tuple[list[tuple[int, str, str]], int]:
+    """Say it to the logbook and keep a list by hand, from which an undo strikes its reviewer's last entry."""
+    account: list[tuple[int, str, str]] = []
+    rows = 0
+    for candidate_id, answer, reviewer in said:
+        own = [index for index, entry in enumerate(account) if entry[2] == reviewer]
+        if answer != "undo":
+            give_verdict(logbook, candidate_id, answer=answer, reviewer=reviewer, at=LATER)  # type: ignore[arg-type]
+            account.append((candidate_id, answer, reviewer))
+        elif own:
+            take_back(logbook, reviewer=reviewer, at=LATER)
+            del account[own[-1]]
+        else:
+            with pytest.raises(AnnotateError):
+                take_back(logbook, reviewer=reviewer, at=LATER)
+            continue
+        rows += 1
+    return account, rows

@@ -16,13 +16,13 @@ from typer.testing import CliRunner, Result
 from annotate.commands.base import app
 from annotate.commands.records import new
 from annotate.errors import AnnotateError
-from annotate.logbook.opening import Logbook, open_logbook
+from annotate.logbook.opening import Logbook, create_logbook, open_logbook
 from annotate.logbook.records import Details
 from annotate.logbook.verdicts import give_verdict
 from annotate.observations import COLUMNS as OBSERVATION_COLUMNS
 from annotate.visits import COLUMNS as VISIT_COLUMNS
 from annotate.visits import read_clock, read_date
-from tests.annotate.made_records import LATER, NOON, film, make_candidate, search
+from tests.annotate.made_records import LATER, NOON, add_trees, film, make_candidate, search
 
 assert new  # imported so that the commands are there
 
@@ -199,6 +199,15 @@ def test_a_visit_without_footage_can_be_added(run: Run, filled: Logbook) -> None
     assert "no footage; 0 observations" in run("visits").stdout
 
 
+@pytest.fixture(scope="module")
+def book(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A logbook with trees that no slip changes."""
+    folder = create_logbook(tmp_path_factory.mktemp("slips") / "book")
+    with open_logbook(folder) as logbook:
+        add_trees(logbook, "OT03", "OT04")
+    return folder
+
+
 @pytest.mark.parametrize(
     ("arguments", "expected"),
     [
@@ -220,10 +229,13 @@ def test_a_visit_without_footage_can_be_added(run: Run, filled: Logbook) -> None
         (["new", "."], "expected a new or an empty folder"),
     ],
 )
-def test_slips_are_told(run: Run, filled: Logbook, arguments: list[str], expected: str) -> None:
+def test_slips_are_told(
+    book: Path, monkeypatch: pytest.MonkeyPatch, arguments: list[str], expected: str
+) -> None:
     """What was expected and found, and what to do."""
+    monkeypatch.setenv("LEAFSHADE_LOGBOOK", str(book))
     with pytest.raises(AnnotateError, match=expected):
-        run(*arguments)
+        CliRunner().invoke(app, arguments, catch_exceptions=False)
 
 
 def test_the_clock_of_a_date_is_read_with_care() -> None:

@@ -25,6 +25,13 @@ def logbook(tmp_path: Path) -> Iterator[Logbook]:
         yield opened
 
 
+@pytest.fixture(scope="module")
+def empty(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Logbook]:
+    """A logbook into which nothing is ever imported: every file named to it is refused."""
+    with open_logbook(create_logbook(tmp_path_factory.mktemp("empty") / "book")) as opened:
+        yield opened
+
+
 def write(folder: Path, *lines: str, encoding: str = "utf-8", end: str = "\n") -> Path:
     path = folder / "trees.csv"
     path.write_bytes((end.join(lines) + end).encode(encoding))
@@ -56,17 +63,17 @@ def test_a_row_becomes_a_tree_and_its_site(logbook: Logbook, tmp_path: Path) -> 
 @pytest.mark.parametrize("encoding", ["utf-8", "utf-8-sig", "cp1252", "utf-16"])
 @pytest.mark.parametrize("separator", [",", ";", "\t"])
 @pytest.mark.parametrize("end", ["\n", "\r\n"])
-def test_spreadsheets_write_in_many_ways(
-    logbook: Logbook, tmp_path: Path, encoding: str, separator: str, end: str
-) -> None:
-    """Byte order marks, Windows-1252, UTF-16, semicolons and tabs, and both line ends give the same tree."""
-    lines = ["Site,CODE,notes", 'Höhe,Ü1,"grün, am ""Tor"""']
-    rows = [separator.join(f'"{c}"' if c else "" for c in ("Höhe", "Ü1", 'grün, am ""Tor""'))]
-    header = lines[0].replace(",", separator)
-    done = import_trees(logbook, write(tmp_path, header, *rows, encoding=encoding, end=end))
-    (tree,) = list_trees(logbook)
-    assert (tree.site, tree.code, tree.notes) == ("Höhe", "Ü1", 'grün, am "Tor"')
-    assert bool(done.notes) == (encoding == "cp1252")
+def test_spreadsheets_write_in_many_ways(tmp_path: Path, encoding: str, separator: str, end: str) -> None:
+    """Byte order marks, Windows-1252, UTF-16, semicolons and tabs, and both line ends give the same cells."""
+    header = separator.join(("Site", "CODE", "notes"))
+    row = separator.join(("Höhe", "Ü1", '"grün, am; ""Tor"""'))
+    path = write(tmp_path, header, row, encoding=encoding, end=end)
+    sheet = read_sheet(path, known=COLUMNS, required=("site", "code"))
+    assert [dict(read.cells) for read in sheet.rows] == [
+        {"site": "Höhe", "code": "Ü1", "notes": 'grün, am; "Tor"'}
+    ]
+    assert sheet.rows[0].number == 2 and sheet.separator == separator
+    assert bool(sheet.notes) == (encoding == "cp1252")
 
 
 def test_a_decimal_comma_is_understood_where_it_can_be(logbook: Logbook, tmp_path: Path) -> None:
@@ -126,15 +133,15 @@ def replace_cell(column: str, value: str) -> str:
     ],
 )
 def test_a_wrong_cell_is_named_by_row_and_column(
-    logbook: Logbook, tmp_path: Path, column: str, value: str, expected: str
+    empty: Logbook, tmp_path: Path, column: str, value: str, expected: str
 ) -> None:
     """The row is counted as a spreadsheet does; the good rows before it are not imported."""
     good = GOOD.replace("OT01", "OT09")
     with pytest.raises(SheetError) as caught:
-        import_trees(logbook, write(tmp_path, HEADER, good, "", replace_cell(column, value)))
+        import_trees(empty, write(tmp_path, HEADER, good, "", replace_cell(column, value)))
     assert f"trees.csv, row 4, column {column}: " in str(caught.value) and expected in str(caught.value)
     assert "nothing was imported" in str(caught.value)
-    assert list_trees(logbook) == () and list_sites(logbook) == ()
+    assert list_trees(empty) == () and list_sites(empty) == ()
 
 
 @pytest.mark.parametrize(
@@ -167,18 +174,18 @@ def test_a_wrong_cell_is_named_by_row_and_column(
         (["\0\0\0\0"], "neither"),
     ],
 )
-def test_a_wrong_table_is_told(logbook: Logbook, tmp_path: Path, lines: list[str], expected: str) -> None:
+def test_a_wrong_table_is_told(empty: Logbook, tmp_path: Path, lines: list[str], expected: str) -> None:
     """Header, number of cells, doubles and halves: each with what was expected and found, and nothing is imported."""
     with pytest.raises(AnnotateError, match=expected):
-        import_trees(logbook, write(tmp_path, *lines))
-    assert list_trees(logbook) == ()
+        import_trees(empty, write(tmp_path, *lines))
+    assert list_trees(empty) == ()
 
 
-def test_all_wrong_places_are_told_at_once(logbook: Logbook, tmp_path: Path) -> None:
+def test_all_wrong_places_are_told_at_once(empty: Logbook, tmp_path: Path) -> None:
     """One line each, so that a file is corrected in one go; very many are cut short."""
     rows = [replace_cell("height_m", f"tall {n}").replace("OT01", f"OT{n}") for n in range(30)]
     with pytest.raises(SheetError) as caught:
-        import_trees(logbook, write(tmp_path, HEADER, *rows))
+        import_trees(empty, write(tmp_path, HEADER, *rows))
     lines = str(caught.value).splitlines()
     assert "30 places are wrong; nothing was imported" in lines[0] and len(lines) == 22
     assert lines[1].startswith("  row 2, column height_m: ") and lines[-1] == "  and 10 more"
@@ -196,11 +203,11 @@ def test_all_wrong_places_are_told_at_once(logbook: Logbook, tmp_path: Path) -> 
     ],
     ids=["missing", "folder", "empty", "picture", "film"],
 )
-def test_what_is_no_table_is_refused(logbook: Logbook, tmp_path: Path, make: object, expected: str) -> None:
+def test_what_is_no_table_is_refused(empty: Logbook, tmp_path: Path, make: object, expected: str) -> None:
     """One line, whatever was named by mistake."""
     make(tmp_path / "trees.csv")  # type: ignore[operator]
     with pytest.raises(AnnotateError, match=expected) as caught:
-        import_trees(logbook, tmp_path / "trees.csv")
+        import_trees(empty, tmp_path / "trees.csv")
     assert "\n" not in str(caught.value)
 
 

@@ -1,0 +1,121 @@
+"""The web app of a review: routes as data, one guard before them, errors as sentences. `build_app` makes it.
+
+It opens no port and prints nothing; see `annotate.web.serving`.
+"""
+
+from collections.abc import AsyncIterator
+from contextlib import asynccontextmanager
+
+from starlette.applications import Starlette
+from starlette.exceptions import HTTPException
+from starlette.middleware import Middleware
+from starlette.requests import Request
+from starlette.responses import JSONResponse, Response
+from starlette.routing import Mount, Route
+from starlette.staticfiles import StaticFiles
+from starlette.types import Scope
+
+from annotate.errors import AnnotateError
+from annotate.logbook.opening import Logbook
+from annotate.web.answer_routes import list_changes, take_details, take_undo, take_verdict
+from annotate.web.desk import Desk, Receipts
+from annotate.web.guards import Door, Guard
+from annotate.web.listing_routes import show_all
+from annotate.web.loops import LoopMaker
+from annotate.web.picture_routes import ask_for_loop, send_loop, send_picture
+from annotate.web.record_routes import (
+    show_observations,
+    show_pictures,
+    show_tree,
+    show_trees,
+    show_visits,
+)
+from annotate.web.rendering import STATIC_FOLDER, render
+from annotate.web.review_routes import list_ahead, show_review
+
+BROKEN = "Something went wrong in the program itself. What was sent is kept in the browser; the terminal says more."
+
+
+def build_app(logbook: Logbook, *, reviewer: str, door: Door | None = None) -> Starlette:
+    """Return the app for an open logbook.
+
+    Parameters
+    ----------
+    reviewer : who judges, where the page says nothing else
+    door : how the pages may be reached; None for this computer only
+    """
+
+    @asynccontextmanager
+    async def live(app: Starlette) -> AsyncIterator[None]:
+        with LoopMaker(logbook) as loops:
+            app.state.desk = Desk(logbook=logbook, reviewer=reviewer, loops=loops, receipts=Receipts())
+            yield
+
+    return Starlette(
+        routes=[
+            Route("/", show_review),
+            Route("/candidates/{candidate}", show_review),
+            Route("/candidates/{candidate}/pictures", show_pictures),
+            Route("/candidates/{candidate}/views/{rank}/loop", ask_for_loop),
+            Route("/all", show_all),
+            Route("/observations", show_observations),
+            Route("/trees", show_trees),
+            Route("/trees/{site}/{code}", show_tree),
+            Route("/visits", show_visits),
+            Route("/pictures/{sha256}.jpg", send_picture),
+            Route("/loops/{name}.webp", send_loop),
+            Route("/api/ahead", list_ahead),
+            Route("/api/changes", list_changes),
+            Route("/api/verdicts", take_verdict, methods=["POST"]),
+            Route("/api/take-back", take_undo, methods=["POST"]),
+            Route("/api/details", take_details, methods=["POST"]),
+            Mount("/static", _Files(directory=STATIC_FOLDER)),
+        ],
+        middleware=[Middleware(Guard, door=door or Door())],
+        exception_handlers={
+            AnnotateError: _answer_error,
+            HTTPException: _answer_refusal,
+            Exception: _answer_mistake,
+        },
+        lifespan=live,
+    )
+
+
+class _Files(StaticFiles):
+    """Static files that a browser asks about anew each time, so that an updated program never meets an old script."""
+
+    async def get_response(self, path: str, scope: Scope) -> Response:
+        """Return the file, to be kept but asked about."""
+        response = await super().get_response(path, scope)
+        response.headers["Cache-Control"] = "no-cache"
+        return response
+
+
+def _answer_error(request: Request, error: Exception) -> Response:
+    """Answer with an error's sentence. One that rests on another is the machine's (a full disk), and may pass by itself."""
+    status = 503 if error.__cause__ is not None else 404 if request.method == "GET" else 422
+    return _say(request, str(error), status=status)
+
+
+def _answer_refusal(request: Request, error: Exception) -> Response:
+    status = error.status_code if isinstance(error, HTTPException) else 500
+    detail = str(getattr(error, "detail", error))
+    sentence = (
+        "There is no such page; choose one above" if status == 404 and detail == "Not Found" else detail
+    )
+    return _say(request, sentence, status=status)
+
+
+def _answer_mistake(request: Request, error: Exception) -> Response:
+    return _say(request, f"{BROKEN} ({type(error).__name__})", status=500)
+
+
+def _say(request: Request, sentence: str, *, status: int) -> Response:
+    sentence = sentence[:1].upper() + sentence[1:].rstrip(".") + "."
+    if request.url.path.startswith(
+        ("/api/", "/static/", "/pictures/", "/loops/")
+    ) or request.url.path.endswith("/loop"):
+        return JSONResponse({"sentence": sentence}, status_code=status)
+    return render(
+        "error.html", {"page": "", "heading": "Not shown", "sense": "", "sentence": sentence}, status=status
+    )

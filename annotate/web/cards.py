@@ -1,0 +1,172 @@
+"""A candidate as a page shows it: plain data for JSON, with every sentence and label already written.
+
+Pictures are named by their address. Moments are in the local zone of the clip, in words.
+"""
+
+from collections.abc import Sequence
+from datetime import timedelta
+from typing import Any
+
+from annotate.logbook.observations import find_observation
+from annotate.logbook.opening import Logbook
+from annotate.logbook.places import list_trees
+from annotate.logbook.records import QueuedCandidate, QueuedView, Verdict
+from annotate.logbook.review import find_candidate, list_candidates
+from annotate.logbook.searches import read_sharpness
+from annotate.logbook.verdicts import list_verdicts
+from annotate.review_order import say_count
+from annotate.web.choices import Choice
+from annotate.web.ribbons import Ribbon, shade_ribbon
+from annotate.web.wording import (
+    KIND_WORDS,
+    label_frame,
+    label_view,
+    say_clock,
+    say_date,
+    say_size,
+    say_verdict,
+    title_candidate,
+)
+
+Card = dict[str, Any]
+"""What `static/review.js` reads; the keys are those written in `build_card`."""
+
+
+def read_card(logbook: Logbook, candidate_id: int) -> Card:
+    """Return the card of one candidate, whether judged or not."""
+    return build_card(logbook, find_candidate(logbook, candidate_id))
+
+
+def read_ahead(logbook: Logbook, choice: Choice, *, limit: int, without: Sequence[int] = ()) -> list[Card]:
+    """Return the cards of the next unjudged candidates in the chosen order, leaving out some ids."""
+    out = frozenset(without)
+    found = list_candidates(
+        logbook,
+        order=choice.order,
+        answer="open",
+        kind=choice.kind,
+        tree_id=choice.tree_id,
+        limit=limit + len(out),
+    )
+    wanted = [candidate.id for candidate in found if candidate.id not in out]
+    return [read_card(logbook, candidate_id) for candidate_id in wanted[:limit]]
+
+
+def build_card(logbook: Logbook, candidate: QueuedCandidate) -> Card:
+    """Return the card of a candidate that came with all its views."""
+    looks = read_sharpness(logbook, candidate.clip_id)
+    ribbon = shade_ribbon(
+        looks,
+        first_s=candidate.first_s,
+        last_s=candidate.last_s,
+        duration_s=candidate.clip_duration_s,
+    )
+    verdicts = list_verdicts(logbook, candidate.id)
+    host = _find_host(logbook, candidate)
+    return {
+        "id": candidate.id,
+        "kind": candidate.kind,
+        "kind_words": KIND_WORDS[candidate.kind],
+        "title": title_candidate(candidate),
+        "views": [_build_view(candidate, view) for view in candidate.views],
+        "frame": {
+            "url": address_picture(candidate.frame_picture),
+            "label": label_frame(candidate),
+            "size_px": candidate.frame_size_px,
+        },
+        "facts": _list_facts(candidate, host),
+        "ribbon": _build_ribbon(candidate, ribbon, host=host),
+        "known": verdicts[-1].id if verdicts else 0,
+        "verdict": build_verdict(verdicts[-1]) if verdicts and candidate.answer != "open" else None,
+        "details": _read_details(logbook, candidate),
+    }
+
+
+def build_verdict(verdict: Verdict) -> dict[str, Any]:
+    """Return a verdict as the pages read it."""
+    return {
+        "id": verdict.id,
+        "candidate": verdict.candidate_id,
+        "answer": verdict.answer,
+        "reviewer": verdict.reviewer,
+        "words": say_verdict(verdict),
+    }
+
+
+def address_picture(sha256: str) -> str:
+    """Return the address of an evidence picture."""
+    return f"/pictures/{sha256}.jpg"
+
+
+def _build_view(candidate: QueuedCandidate, view: QueuedView) -> dict[str, Any]:
+    return {
+        "rank": view.rank,
+        "time_s": view.time_s,
+        "moment": say_clock(view.at, candidate.zone),
+        "url": address_picture(view.picture),
+        "label": label_view(candidate, view),
+        "origin_px": view.picture_origin_px,
+        "size_px": view.picture_size_px,
+        "box": view.box,
+        "outline": [(round(row, 1), round(column, 1)) for row, column in view.outline],
+        "score": view.score,
+        "sharpness": view.sharpness,
+    }
+
+
+def _build_ribbon(candidate: QueuedCandidate, ribbon: Ribbon, *, host: str) -> dict[str, Any]:
+    start = candidate.at - timedelta(seconds=candidate.best_s)
+    tree = (
+        f"tree {candidate.tree}{f' ({host})' if host else ''}"
+        if candidate.tree
+        else "no tree given for this part"
+    )
+    minute, minutes = int(candidate.best_s // 60) + 1, int(ribbon.duration_s // 60) + 1
+    return {
+        "duration_s": ribbon.duration_s,
+        "from_s": ribbon.from_s,
+        "until_s": ribbon.until_s,
+        "whole": ribbon.whole,
+        "near": ribbon.near,
+        "from_words": say_clock(start + timedelta(seconds=ribbon.from_s), candidate.zone),
+        "until_words": say_clock(start + timedelta(seconds=ribbon.until_s), candidate.zone),
+        "words": f"{tree}, minute {minute} of {minutes}",
+    }
+
+
+def _list_facts(candidate: QueuedCandidate, host: str) -> list[tuple[str, str]]:
+    tree = (
+        f"{candidate.tree}{f', {host}' if host else ''}"
+        if candidate.tree
+        else "not given for this part of the clip"
+    )
+    span_s = candidate.last_s - candidate.first_s
+    return [
+        ("What", f"{KIND_WORDS[candidate.kind]}, {say_size(candidate)}"),
+        ("Score", f"{candidate.score:.2f} of 1"),
+        ("Tree", tree),
+        ("Date", say_date(candidate.at, candidate.zone)),
+        ("Time", say_clock(candidate.at, candidate.zone)),
+        ("Seen", f"in {say_count(candidate.views_seen, 'frame')}, {span_s:.1f} s"),
+        ("Clip", candidate.clip_name),
+    ]
+
+
+def _find_host(logbook: Logbook, candidate: QueuedCandidate) -> str:
+    for tree in list_trees(logbook, site=candidate.site) if candidate.tree else ():
+        if tree.code == candidate.tree:
+            return tree.host_taxon
+    return ""
+
+
+def _read_details(logbook: Logbook, candidate: QueuedCandidate) -> dict[str, str] | None:
+    found = find_observation(logbook, candidate_id=candidate.id)
+    if found is None:
+        return None
+    words = {
+        "stage": found.stage,
+        "condition": found.condition,
+        "behaviour": found.behaviour,
+        "note": found.note,
+    }
+    return {name: word or "" for name, word in words.items()}

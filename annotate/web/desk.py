@@ -1,0 +1,61 @@
+"""What all pages of one review share: the logbook, who judges, the loops being made, the receipts of what was sent.
+
+A request finds its desk with `find_desk`. Nothing here knows of HTML.
+"""
+
+import threading
+from collections import OrderedDict
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any
+
+from starlette.requests import Request
+
+from annotate.logbook.opening import Logbook
+from annotate.web.loops import LoopMaker
+
+MOST_RECEIPTS = 4096
+
+
+@dataclass(frozen=True, slots=True)
+class Desk:
+    """The shared things of one running review.
+
+    Attributes
+    ----------
+    reviewer : who judges where a page says nothing else
+    """
+
+    logbook: Logbook
+    reviewer: str
+    loops: LoopMaker
+    receipts: "Receipts"
+
+
+class Receipts:
+    """Answers to what was sent, by its key: a page that heard no answer sends again, and must not be counted twice."""
+
+    def __init__(self) -> None:
+        self._given: OrderedDict[str, dict[str, Any]] = OrderedDict()
+        self._lock = threading.Lock()
+
+    def take_once(self, key: str, act: Callable[[], dict[str, Any]]) -> dict[str, Any]:
+        """Return what `act` returns, or what it returned when the same key came first; an empty key is always new.
+
+        One act runs at a time; the logbook has one writer at a time anyway. An act that raises leaves no receipt.
+        """
+        with self._lock:
+            if key and key in self._given:
+                return self._given[key]
+            answer = act()
+            if key:
+                self._given[key] = answer
+                while len(self._given) > MOST_RECEIPTS:
+                    self._given.popitem(last=False)
+            return answer
+
+
+def find_desk(request: Request) -> Desk:
+    """Return the desk of the app that a request came to."""
+    desk: Desk = request.app.state.desk
+    return desk

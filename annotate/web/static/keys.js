@@ -1,0 +1,50 @@
+// Keys and holding. Single keys can be switched off (WCAG 2.1, 2.1.4), and never act while something is being written.
+
+const KEYS_KEY = "leafshade-single-keys";
+
+const find = (id) => document.getElementById(id);
+
+export function wireKeys({ acts, hold, leaveDetails }) {
+  const isOn = keepSwitch(find("single-keys"));
+
+  addEventListener("keydown", (event) => {
+    if (event.ctrlKey || event.altKey || event.metaKey) return;
+    const key = event.key.length === 1 ? event.key.toLowerCase() : event.key;
+    if (key === "Escape" && !find("details").hidden) {
+      leaveDetails();
+      return;
+    }
+    if (isWriting(event.target) || !isOn()) return;
+    if (key === " " && event.target.closest("button, summary, a, input")) return;
+    if (key === "h") hold(true);
+    else if (acts[key]) {
+      event.preventDefault();
+      // A key that stays down must not judge one candidate after another.
+      if (!event.repeat || key.startsWith("Arrow")) acts[key]();
+    }
+  });
+  addEventListener("keyup", (event) => {
+    if (event.key.toLowerCase() === "h") hold(false);
+  });
+}
+
+export function wireHolding(glass, hold) {
+  glass.addEventListener("pointerdown", () => hold(true));
+  for (const kind of ["pointerup", "pointercancel", "pointerleave"]) glass.addEventListener(kind, () => hold(false));
+  glass.addEventListener("contextmenu", (event) => event.preventDefault());
+  addEventListener("blur", () => hold(false));
+}
+
+function isWriting(element) {
+  return element.closest?.("select, textarea, input:not([type=checkbox])") != null;
+}
+
+function keepSwitch(box) {
+  try {
+    box.checked = localStorage.getItem(KEYS_KEY) !== "off";
+    box.addEventListener("change", () => localStorage.setItem(KEYS_KEY, box.checked ? "on" : "off"));
+  } catch {
+    // The switch then lasts as long as the page.
+  }
+  return () => box.checked;
+}

@@ -1,0 +1,101 @@
+"""What the pages say of records: dates written out, labels of pictures, verdicts and counts in words. Pure functions."""
+
+from datetime import date, datetime, tzinfo
+from functools import lru_cache
+
+from annotate.logbook.records import Count, QueuedCandidate, QueuedView, Verdict
+from annotate.review_order import say_count
+from annotate.zones import read_zone
+
+ANSWER_WORDS = {"confirm": "confirmed", "dismiss": "dismissed", "unsure": "unsure", "open": "not judged"}
+VERDICT_WORDS = {
+    "confirm": "confirmed this",
+    "dismiss": "dismissed this",
+    "unsure": "was unsure of this",
+    "open": "opened this again",
+}
+KIND_WORDS = {"silhouette": "silhouette", "feeding": "feeding damage"}
+
+
+def say_date(moment: datetime, zone: str) -> str:
+    """Return the local date written out: "14 May 2025"."""
+    return write_out(_to_local(moment, zone).date())
+
+
+def write_out(day: date) -> str:
+    """Return a date written out: "14 May 2025"."""
+    return f"{day.day} {day:%B} {day.year}"
+
+
+def say_clock(moment: datetime, zone: str) -> str:
+    """Return the local time of day to the second: "13:42:10"."""
+    return f"{_to_local(moment, zone):%H:%M:%S}"
+
+
+def say_clock_with_zone(moment: datetime, zone: str) -> str:
+    """Return the local time of day to the minute with its zone: "13:42 BST"."""
+    local = _to_local(moment, zone)
+    return f"{local:%H:%M} {local.tzname() or zone}"
+
+
+def say_tree(candidate: QueuedCandidate) -> str:
+    """Return the tree in words: "tree OT03", or that none is known."""
+    return f"tree {candidate.tree}" if candidate.tree else "no tree given"
+
+
+def say_size(candidate: QueuedCandidate) -> str:
+    """Return how large it is: length of a silhouette, missing share of a leaf."""
+    if candidate.kind == "feeding":
+        return f"{candidate.missing_percent:.0f} % of the leaf gone"
+    return f"{candidate.length_px:.0f} px"
+
+
+def label_view(candidate: QueuedCandidate, view: QueuedView) -> str:
+    """Return what a screen reader says of a picture: "silhouette, 24 px, score 0.91, tree OT03, 13:42:10"."""
+    size = say_size(candidate) if candidate.kind == "feeding" else f"{view.length_px:.0f} px"
+    clock = say_clock(view.at, candidate.zone)
+    return f"{KIND_WORDS[candidate.kind]}, {size}, score {view.score:.2f}, {say_tree(candidate)}, {clock}"
+
+
+def label_frame(candidate: QueuedCandidate) -> str:
+    """Return what a screen reader says of the whole frame: where in it the place is."""
+    view = candidate.views[0]
+    rows, columns = candidate.frame_size_px
+    row = (view.box[0] + view.box[2]) / 2 / rows
+    column = (view.box[1] + view.box[3]) / 2 / columns
+    down = "top" if row < 1 / 3 else "middle" if row < 2 / 3 else "bottom"
+    across = "left" if column < 1 / 3 else "centre" if column < 2 / 3 else "right"
+    return f"the whole frame; the place is ringed at the {down} {across}"
+
+
+def title_candidate(candidate: QueuedCandidate) -> str:
+    """Return a short name for a candidate: "silhouette on OT03, 13:42:10"."""
+    where = f"on {candidate.tree}" if candidate.tree else "with no tree given"
+    return f"{KIND_WORDS[candidate.kind]} {where}, {say_clock(candidate.at, candidate.zone)}"
+
+
+def say_verdict(verdict: Verdict) -> str:
+    """Return who said what: "Maren dismissed this"."""
+    words = (
+        "took back the last answer" if verdict.takes_back_id is not None else VERDICT_WORDS[verdict.answer]
+    )
+    return f"{verdict.reviewer} {words}"
+
+
+def say_confirmed(count: Count, kind: str | None) -> str:
+    """Return how many are confirmed, in the word of what they are: "2 larvae confirmed"."""
+    noun, plural = {
+        "silhouette": ("larva", "larvae"),
+        "feeding": ("leaf with feeding", "leaves with feeding"),
+    }.get(kind or "", ("candidate", "candidates"))
+    return f"{say_count(count.confirmed, noun, plural)} confirmed"
+
+
+def _to_local(moment: datetime, zone: str) -> datetime:
+    return moment.astimezone(_find_zone(zone))
+
+
+@lru_cache
+def _find_zone(zone: str) -> tzinfo:
+    """Return a zone by its name; looking the names up anew costs 30 ms, and a page names dozens of moments."""
+    return read_zone(zone)

@@ -78,9 +78,9 @@ def read_sheet(path: Path, *, known: Sequence[str], required: Sequence[str]) -> 
         Where the header or rows are wrong; all such places are named at once.
     """
     text, notes = _decode(path, _read_bytes(path))
-    lines = text.split("\n", 1)[0]
-    separator = max(SEPARATORS, key=lambda mark: _count_known(lines, mark, known))
-    records = _split(path, text, separator)
+    header = text.split("\n", 1)[0]
+    separator = max(SEPARATORS, key=lambda mark: _count_known(header, mark, known=known))
+    records = _split(path, text, separator=separator)
     if not records:
         raise AnnotateError(
             f"{path}: expected a table whose first row names its columns; found nothing in it; its columns are {', '.join(known)}"
@@ -169,12 +169,12 @@ def _decode(path: Path, data: bytes) -> tuple[str, tuple[str, ...]]:
     )
 
 
-def _count_known(header: str, separator: str, known: Sequence[str]) -> int:
+def _count_known(header: str, separator: str, *, known: Sequence[str]) -> int:
     names = [name.strip().strip('"').casefold() for name in header.split(separator)]
     return sum(name in known for name in names)
 
 
-def _split(path: Path, text: str, separator: str) -> list[list[str]]:
+def _split(path: Path, text: str, *, separator: str) -> list[list[str]]:
     reader = csv.reader(io.StringIO(text, newline=""), delimiter=separator, strict=True)
     records: list[list[str]] = []
     try:

@@ -72,7 +72,7 @@ def import_trees(logbook: Logbook, path: Path) -> TreeImport:
 def read_entries(path: Path, sheet: Sheet) -> tuple[TreeEntry, ...]:
     """Return the trees of a sheet, or raise a `SheetError` that names all wrong cells."""
     problems: list[str] = []
-    entries = [_read_row(sheet, row, problems) for row in sheet.rows]
+    entries = [_read_row(sheet, row, problems=problems) for row in sheet.rows]
     problems += _find_doubles(sheet)
     if problems:
         raise SheetError(
@@ -90,7 +90,7 @@ def describe_tree(tree: Tree) -> dict[str, Cell]:
     return {name: getattr(tree, name) for name in COLUMNS}
 
 
-def _read_row(sheet: Sheet, row: SheetRow, problems: list[str]) -> TreeEntry:
+def _read_row(sheet: Sheet, row: SheetRow, *, problems: list[str]) -> TreeEntry:
     """Return the tree of a row; what is wrong with it is added to `problems`."""
 
     def read(column: str, reader: Callable[[str, str], Any]) -> Any:

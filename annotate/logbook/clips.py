@@ -12,7 +12,7 @@ from sqlalchemy import func, select, update
 from sqlalchemy.orm import Session
 
 from annotate.errors import AnnotateError
-from annotate.logbook.observations import change_field
+from annotate.logbook.observations import change_fields
 from annotate.logbook.opening import Logbook
 from annotate.logbook.records import Clip, Stretch
 from annotate.logbook.tables import (
@@ -66,7 +66,7 @@ def add_clip(
             row.recorded_at, row.zone, row.recorded_from = recorded_at, zone, recorded_from
             session.add(row)
         elif recorded_from == GIVEN and row.recorded_at != recorded_at:
-            _correct_moment(session, row, recorded_at, zone=zone)
+            _correct_moment(session, row, recorded_at=recorded_at, zone=zone)
         row.path, row.name = str(info.path.absolute()), info.path.name
         row.kind, row.codec = info.kind, info.codec
         row.width_px, row.height_px = info.width_px, info.height_px
@@ -123,8 +123,8 @@ def add_stretch(
         row = StretchRow(clip_id=clip_id, tree_id=tree_id, start_s=start_s, end_s=end_s, source=source)
         session.add(row)
         session.flush()
-        move_to_visit(session, clip, tree.site_id)
-        _move_candidates(session, clip, row)
+        move_to_visit(session, clip, site_id=tree.site_id)
+        _move_candidates(session, clip, stretch=row)
         site = session.get_one(SiteRow, tree.site_id)
         return Stretch(row.id, clip_id, site.code, tree.code, start_s, end_s, source)
 
@@ -158,7 +158,7 @@ def find_tree_at(stretches: Iterable[StretchRow], time_s: float) -> int | None:
     return next((row.tree_id for row in stretches if row.start_s <= time_s <= row.end_s), None)
 
 
-def _join_visit(session: Session, clip: ClipRow, site_id: int) -> int:
+def _join_visit(session: Session, clip: ClipRow, *, site_id: int) -> int:
     """Return the id of the visit a clip belongs to, made where missing; its times, unless given, widen to hold the clip."""
     site = session.get_one(SiteRow, site_id)
     day = find_local_date(clip.recorded_at, site.zone)
@@ -184,13 +184,13 @@ def rejoin_visit(session: Session, clip: ClipRow) -> None:
     )
     if site_id is None:
         return
-    move_to_visit(session, clip, site_id)
+    move_to_visit(session, clip, site_id=site_id)
 
 
-def move_to_visit(session: Session, clip: ClipRow, site_id: int) -> None:
+def move_to_visit(session: Session, clip: ClipRow, *, site_id: int) -> None:
     """Put a clip and the observations from it into the visit of that site on its date; a visit left empty goes."""
     before = clip.visit_id
-    clip.visit_id = _join_visit(session, clip, site_id)
+    clip.visit_id = _join_visit(session, clip, site_id=site_id)
     session.flush()
     if before == clip.visit_id:
         return
@@ -237,7 +237,7 @@ def _cut_older(session: Session, clip_id: int, *, start_s: float, end_s: float) 
     session.flush()
 
 
-def _move_candidates(session: Session, clip: ClipRow, stretch: StretchRow) -> None:
+def _move_candidates(session: Session, clip: ClipRow, *, stretch: StretchRow) -> None:
     """Give the candidates filmed in a stretch its tree, and move their observations along, with history."""
     inside = (
         CandidateRow.clip_id == clip.id,
@@ -252,11 +252,11 @@ def _move_candidates(session: Session, clip: ClipRow, stretch: StretchRow) -> No
     ).all()
     who, now = f"stretch {stretch.source}", datetime.now(UTC)
     for observation in observations:
-        change_field(session, observation, "tree_id", new=stretch.tree_id, who=who, at=now)
+        change_fields(session, observation, changes={"tree_id": stretch.tree_id}, who=who, at=now)
     session.execute(update(CandidateRow).where(*inside).values(tree_id=stretch.tree_id))
 
 
-def _correct_moment(session: Session, clip: ClipRow, recorded_at: datetime, *, zone: str) -> None:
+def _correct_moment(session: Session, clip: ClipRow, *, recorded_at: datetime, zone: str) -> None:
     """Let a clip begin at another moment; its visit, candidates and observations go with it, with history."""
     clip.recorded_at, clip.zone, clip.recorded_from = recorded_at, zone, GIVEN
     rejoin_visit(session, clip)
@@ -270,7 +270,7 @@ def _correct_moment(session: Session, clip: ClipRow, recorded_at: datetime, *, z
     ).all()
     for observation, best_s in observations:
         moment = recorded_at + timedelta(seconds=best_s)
-        change_field(session, observation, "at", new=moment, who="recording time given", at=now)
+        change_fields(session, observation, changes={"at": moment}, who="recording time given", at=now)
         observation.zone = zone
 
 

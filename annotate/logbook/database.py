@@ -1,7 +1,8 @@
 """The database of a logbook: opened with the right settings, read and written in transactions, its errors in plain words.
 
 Writers begin with BEGIN IMMEDIATE and wait for each other, so that two processes lose nothing; readers see one state and wait
-for nobody (WAL). It knows no table.
+for nobody. That mode (WAL) needs a disk of this computer: on a network drive two computers would not see each other's locks
+(sqlite.org/wal.html). It knows no table.
 """
 
 import sqlite3

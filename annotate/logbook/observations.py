@@ -3,6 +3,8 @@
 Nothing of an observation is overwritten without a row of history that holds the value before.
 """
 
+from collections.abc import Mapping
+from dataclasses import asdict
 from datetime import datetime
 from typing import Any
 
@@ -53,8 +55,7 @@ def set_details(
             raise AnnotateError(
                 f"observation: expected the id of an observation; found {observation_id}; see them with: leafshade observations"
             )
-        for field in ("stage", "condition", "behaviour", "note"):
-            change_field(session, row, field, new=getattr(details, field), who=who, at=at)
+        change_fields(session, row, changes=asdict(details), who=who, at=at)
         session.flush()
         return _read_one(session, ObservationRow.id == observation_id)
 
@@ -107,29 +108,33 @@ def list_changes(logbook: Logbook, observation_id: int) -> tuple[ObservationChan
 
 
 def follow_answer(
-    session: Session, candidate: CandidateRow, verdict: VerdictRow, *, details: Details | None, taxon: str
+    session: Session, candidate: CandidateRow, *, verdict: VerdictRow, details: Details | None, taxon: str
 ) -> None:
     """Make, bring back or withdraw the observation of a candidate, as its newest answer says.
 
     Parameters
     ----------
+    verdict : the newest, just added
+    details : what is said of the animal; None leaves what was said before
     taxon : what is written where the tree names no expected taxon
     """
     row = session.scalar(select(ObservationRow).where(ObservationRow.candidate_id == candidate.id))
+    changes: dict[str, Any] = {}
     if candidate.answer != "confirm":
-        if row is not None and row.withdrawn_at is None:
-            change_field(session, row, "withdrawn_at", new=verdict.at, who=verdict.reviewer, at=verdict.at)
-        return
-    said = None if details is None else check_details(details)
-    if row is None:
-        session.add(_make_observation(session, candidate, verdict, details=said or Details(), taxon=taxon))
-        return
-    who, at = verdict.reviewer, verdict.at
-    change_field(session, row, "withdrawn_at", new=None, who=who, at=at)
-    change_field(session, row, "verdict_id", new=verdict.id, who=who, at=at)
-    if said is not None:
-        for field in ("stage", "condition", "behaviour", "note"):
-            change_field(session, row, field, new=getattr(said, field), who=who, at=at)
+        if row is None or row.withdrawn_at is not None:
+            return
+        changes["withdrawn_at"] = verdict.at
+    else:
+        said = None if details is None else check_details(details)
+        if row is None:
+            session.add(
+                _make_observation(session, candidate, verdict=verdict, details=said or Details(), taxon=taxon)
+            )
+            return
+        if row.withdrawn_at is not None and verdict.takes_back_id is None:
+            changes["observer"] = verdict.reviewer
+        changes |= {"withdrawn_at": None, "verdict_id": verdict.id, **(asdict(said) if said else {})}
+    change_fields(session, row, changes=changes, who=verdict.reviewer, at=verdict.at)
 
 
 def check_details(details: Details) -> Details:
@@ -147,27 +152,30 @@ def check_details(details: Details) -> Details:
     )
 
 
-def change_field(
-    session: Session, row: ObservationRow, field: str, *, new: Any, who: str, at: datetime
+def change_fields(
+    session: Session, row: ObservationRow, *, changes: Mapping[str, Any], who: str, at: datetime
 ) -> None:
-    """Change one field of an observation and keep the value before; nothing happens where it is the same."""
-    old = getattr(row, field)
-    if old == new:
-        return
-    setattr(row, field, new)
-    named = "tree" if field == "tree_id" else field
-    written = [
-        _name_tree(session, value) if field == "tree_id" else _write_value(value) for value in (old, new)
-    ]
-    session.add(
-        ObservationChangeRow(
-            observation_id=row.id, field=named, old=written[0], new=written[1], who=who, at=at
+    """Change fields of an observation and keep the values before; what is the same already leaves no history."""
+    for field, new in changes.items():
+        old = getattr(row, field)
+        if old == new:
+            continue
+        setattr(row, field, new)
+        is_tree = field == "tree_id"
+        session.add(
+            ObservationChangeRow(
+                observation_id=row.id,
+                field="tree" if is_tree else field,
+                old=_name_tree(session, old) if is_tree else _write_value(old),
+                new=_name_tree(session, new) if is_tree else _write_value(new),
+                who=who,
+                at=at,
+            )
         )
-    )
 
 
 def _make_observation(
-    session: Session, candidate: CandidateRow, verdict: VerdictRow, *, details: Details, taxon: str
+    session: Session, candidate: CandidateRow, *, verdict: VerdictRow, details: Details, taxon: str
 ) -> ObservationRow:
     clip = session.get_one(ClipRow, candidate.clip_id)
     tree = None if candidate.tree_id is None else session.get_one(TreeRow, candidate.tree_id)

@@ -105,7 +105,15 @@ def write_trees(logbook: Logbook, entries: Sequence[TreeEntry]) -> tuple[TreeCha
             tree = trees.setdefault(key, TreeRow(site_id=site.id, code=entry.code))
             changed = _set_values(tree, entry.values)
             session.add(tree)
-            changes.append(TreeChange(site.code, tree.code, is_new, is_new_site, () if is_new else changed))
+            changes.append(
+                TreeChange(
+                    site=site.code,
+                    code=tree.code,
+                    is_new=is_new,
+                    is_new_site=is_new_site,
+                    changed=() if is_new else changed,
+                )
+            )
         return tuple(changes)
 
 

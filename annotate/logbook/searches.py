@@ -87,7 +87,9 @@ def save_search(
         session.add(search)
         session.flush()
         repeats = find_repeats([_see(candidate) for candidate in found.candidates], judged)
-        _add_candidates(session, search, clip, found.candidates, pictures=pictures, repeats=repeats)
+        _add_candidates(
+            session, found.candidates, search=search, clip=clip, pictures=pictures, repeats=repeats
+        )
         search.same_as_before = len(repeats)
         search.offered = len(found.candidates) - len(repeats)
         session.flush()
@@ -149,10 +151,10 @@ def _list_judged(session: Session, clip_id: int) -> list[tuple[int, Sighted]]:
 
 def _add_candidates(
     session: Session,
-    search: SearchRow,
-    clip: ClipRow,
     candidates: Sequence["Candidate"],
     *,
+    search: SearchRow,
+    clip: ClipRow,
     pictures: Sequence[_Pictures],
     repeats: Mapping[int, int],
 ) -> None:
@@ -164,7 +166,7 @@ def _add_candidates(
     rows: list[dict[str, Any]] = []
     views: list[dict[str, Any]] = []
     for index, (candidate, kept) in enumerate(zip(candidates, pictures, strict=True)):
-        row = _describe_candidate(candidate, search, clip, frame_picture=kept.frame)
+        row = _describe_candidate(candidate, search=search, clip=clip, frame_picture=kept.frame)
         row["id"] = first_id + index
         row["tree_id"] = find_tree_at(stretches, row["best_s"])
         row["same_as_id"] = repeats.get(index)
@@ -194,7 +196,7 @@ def _keep_pictures(logbook: Logbook, candidates: Sequence["Candidate"]) -> list[
 
 
 def _describe_candidate(
-    candidate: "Candidate", search: SearchRow, clip: ClipRow, *, frame_picture: str
+    candidate: "Candidate", *, search: SearchRow, clip: ClipRow, frame_picture: str
 ) -> dict[str, Any]:
     """Return the values of a row; numpy's numbers become Python's, which the database knows."""
     best_s = float(candidate.views[0].time_s)

@@ -126,30 +126,35 @@ def read_settings(path: Path) -> Settings:
     where = _Whereabouts(path, text)
     for section in parsed:
         if section not in SECTIONS:
-            raise where.say_unknown("section", section, tuple(SECTIONS), section="")
-    return Settings(**{name: _read_section(name, parsed.get(name, {}), where) for name in SECTIONS})
+            raise where.say_unknown("section", section, known=tuple(SECTIONS), section="")
+    return Settings(**{name: _read_section(name, parsed.get(name, {}), where=where) for name in SECTIONS})
 
 
-def _read_section(section: str, values: Any, where: "_Whereabouts") -> Any:
+def _read_section(section: str, values: Any, *, where: "_Whereabouts") -> Any:
     kind = SECTIONS[section]
     if not isinstance(values, dict):
-        raise where.say_wrong(section, "", f"a section [{section}]", values)
+        raise where.say_wrong(section, "", expected=f"a section [{section}]", value=values)
     known = {key.name: key for key in fields(kind)}
     for name in values:
         if name not in known:
-            raise where.say_unknown("key", name, tuple(known), section=section)
-    return kind(**{name: _check_value(section, known[name], value, where) for name, value in values.items()})
+            raise where.say_unknown("key", name, known=tuple(known), section=section)
+    return kind(
+        **{
+            name: _check_value(section, known[name], value=value, where=where)
+            for name, value in values.items()
+        }
+    )
 
 
-def _check_value(section: str, key: Any, value: Any, where: "_Whereabouts") -> Any:
+def _check_value(section: str, key: Any, *, value: Any, where: "_Whereabouts") -> Any:
     wanted = type(key.default)
     if wanted is float and type(value) is int:
         value = float(value)
     if type(value) is not wanted or (wanted is float and not isfinite(value)):
-        raise where.say_wrong(section, key.name, TYPE_WORDS[wanted], value)
+        raise where.say_wrong(section, key.name, expected=TYPE_WORDS[wanted], value=value)
     least, most = key.metadata["least"], key.metadata["most"]
     if least is not None and not least <= value <= most:
-        raise where.say_wrong(section, key.name, f"a number from {least:g} to {most:g}", value)
+        raise where.say_wrong(section, key.name, expected=f"a number from {least:g} to {most:g}", value=value)
     if (section, key.name) == ("place", "zone"):
         try:
             read_zone(value)
@@ -181,7 +186,7 @@ class _Whereabouts:
                 return f"{self._path}, line {number}"
         return str(self._path)
 
-    def say_unknown(self, what: str, name: str, known: tuple[str, ...], *, section: str) -> AnnotateError:
+    def say_unknown(self, what: str, name: str, *, known: tuple[str, ...], section: str) -> AnnotateError:
         """Return the error for a section or key that does not exist."""
         place = self.find(section, name) if section else self.find(name, "")
         nearest = get_close_matches(name, known, n=1, cutoff=NEAR_ENOUGH)
@@ -191,7 +196,7 @@ class _Whereabouts:
             f"settings {place}: expected one of {', '.join(known)}{inside}; found the unknown {what} {name!r}; {advice}"
         )
 
-    def say_wrong(self, section: str, key: str, expected: str, value: Any) -> AnnotateError:
+    def say_wrong(self, section: str, key: str, *, expected: str, value: Any) -> AnnotateError:
         """Return the error for a value of the wrong type or out of range."""
         name = f"{section}.{key}" if key else section
         return AnnotateError(

@@ -52,7 +52,7 @@ def give_verdict(
         session.add(row)
         session.flush()
         candidate.answer = answer
-        follow_answer(session, candidate, row, details=details, taxon=logbook.settings.record.taxon)
+        follow_answer(session, candidate, verdict=row, details=details, taxon=logbook.settings.record.taxon)
         session.flush()
         return to_verdict(row)
 
@@ -91,9 +91,8 @@ def take_back(logbook: Logbook, *, reviewer: str, at: datetime, candidate_id: in
         )
         session.add(row)
         session.flush()
-        if candidate.answer != answer:
-            candidate.answer = answer
-            follow_answer(session, candidate, row, details=None, taxon=logbook.settings.record.taxon)
+        candidate.answer = answer
+        follow_answer(session, candidate, verdict=row, details=None, taxon=logbook.settings.record.taxon)
         session.flush()
         return to_verdict(row)
 

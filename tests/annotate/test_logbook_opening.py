@@ -4,11 +4,13 @@ import os
 import sqlite3
 import subprocess
 import sys
+from contextlib import closing
 from pathlib import Path
 
 import pytest
 
 from annotate.errors import AnnotateError
+from annotate.logbook import database
 from annotate.logbook.migrating import NEWEST
 from annotate.logbook.opening import create_logbook, find_logbook, open_logbook
 from annotate.logbook.pictures import keep_picture
@@ -189,6 +191,24 @@ def test_a_folder_that_may_not_be_written(tmp_path: Path) -> None:
     assert "expected a f" in written and "rights" in written
     assert {path: path.read_bytes() for path in folder.rglob("*") if path.is_file()} == before
     assert [path.name for path in tmp_path.iterdir()] == ["book"]
+
+
+def test_a_writer_waits_and_then_says_who_is_in_the_way(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """While another program writes, reading goes on at once; a second writer waits its time and ends in one line."""
+    monkeypatch.setattr(database, "BUSY_TIMEOUT_MS", 60)
+    folder = create_logbook(tmp_path / "book")
+    with open_logbook(folder) as logbook, closing(sqlite3.connect(folder / "logbook.db")) as other:
+        add_trees(logbook, "OT01")
+        other.execute("BEGIN IMMEDIATE")
+        other.execute("UPDATE tree SET code = 'OT77'")
+        assert [tree.code for tree in list_trees(logbook)] == ["OT01"]
+        with pytest.raises(AnnotateError, match=r"expected the other program to finish.*database is locked"):
+            add_trees(logbook, "OT02")
+        other.commit()
+        add_trees(logbook, "OT02")
+        assert [tree.code for tree in list_trees(logbook)] == ["OT02", "OT77"]
 
 
 FILL_THE_DISK = """

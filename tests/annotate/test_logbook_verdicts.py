@@ -144,6 +144,19 @@ def test_undo_does_not_touch_what_someone_else_said_since(logbook: Logbook) -> N
     assert list_observations(logbook) == ()
 
 
+def test_an_observation_stands_on_a_verdict_that_stands(logbook: Logbook) -> None:
+    """Both confirm and the second takes back: it stands still, and not on the verdict taken back; observers are told apart."""
+    give_verdict(logbook, 1, answer="confirm", reviewer="Maren", at=LATER)
+    second = give_verdict(logbook, 1, answer="confirm", reviewer="Tove", at=LATER)
+    undone = take_back(logbook, reviewer="Tove", at=LATER)
+    (seen,) = list_observations(logbook)
+    assert (seen.observer, seen.verdict_id) == ("Maren", undone.id) and undone.takes_back_id == second.id
+    give_verdict(logbook, 1, answer="dismiss", reviewer="Maren", at=LATER)
+    give_verdict(logbook, 1, answer="confirm", reviewer="Tove", at=LATER)
+    (again,) = list_observations(logbook)
+    assert (again.id, again.observer) == (seen.id, "Tove")
+
+
 def test_a_second_tab_sees_what_is_new(logbook: Logbook) -> None:
     """Asked for what came after a verdict, the logbook tells all of it in order, undo included, and then nothing."""
     start = find_last_verdict_id(logbook)

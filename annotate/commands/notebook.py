@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     from annotate.logbook.visits import VisitSummary
     from annotate.sheets import Cell
 
+SPOKEN_IN_MINUTES_S = 120
 SHORT_NAME = 12
 """Letters of a picture's sha256 that are shown: enough to find it in the folder of evidence."""
 
@@ -196,4 +197,4 @@ def say_count(number: int, noun: str) -> str:
 
 def say_minutes(seconds: float) -> str:
     """Write footage as people speak of it: under two minutes in seconds, else in minutes."""
-    return f"{seconds:.0f} s" if seconds < 120 else f"{seconds / 60:.0f} min"
+    return f"{seconds:.0f} s" if seconds < SPOKEN_IN_MINUTES_S else f"{seconds / 60:.0f} min"

@@ -1,0 +1,63 @@
+"""From log-odds that rank to chances that hold: a slope and an offset fitted on examples set aside for it.
+
+Logistic regression of the outcome on the log-odds (Platt 1999, "Probabilistic outputs for support vector machines"), with his
+targets drawn in from 0 and 1 so that few examples cannot give a chance of exactly 0 or 1. The examples must come as often as
+in real use: a calibration holds for the mix it was fitted on.
+"""
+
+import numpy as np
+from numpy.typing import NDArray
+
+from models.cards import Calibration
+from models.errors import ModelsError
+
+MOST_ROUNDS = 100
+LEAST_CHANGE = 1e-10
+RIDGE = 1e-6
+"""Keeps the equations solvable where all examples agree."""
+
+
+def fit_calibration(log_odds: NDArray[np.float64], is_true: NDArray[np.bool_]) -> Calibration:
+    """Return the calibration of log-odds (N,) against outcomes (N,).
+
+    Raises
+    ------
+    ModelsError
+        Where the examples hold no true or no false one: no chance can be learned from them.
+    """
+    weights = fit_logistic(log_odds[:, None], is_true)
+    return Calibration(slope=float(weights[0]), offset=float(weights[1]))
+
+
+def fit_logistic(
+    features: NDArray[np.float64], is_true: NDArray[np.bool_], *, ridge: float = RIDGE
+) -> NDArray[np.float64]:
+    """Return weights (F + 1,), the constant last, of the logistic regression of outcomes (N,) on features (N, F)."""
+    count, true = len(is_true), int(is_true.sum())
+    if true == 0 or true == count:
+        raise ModelsError(
+            f"a chance cannot be learned from {count} examples of which {true} are true; expected both true and false "
+            "ones; draw more pictures to calibrate on"
+        )
+    target = np.where(is_true, (true + 1) / (true + 2), 1 / (count - true + 2))
+    columns = np.column_stack([features, np.ones(count)])
+    weights = np.zeros(columns.shape[1])
+    weights[-1] = np.log(true / (count - true))
+    damping = ridge * np.eye(len(weights))
+    damping[-1, -1] = 0
+    for _ in range(MOST_ROUNDS):
+        chance = 1 / (1 + np.exp(-np.clip(columns @ weights, -50, 50)))
+        slope = columns.T @ (chance - target) + damping @ weights
+        curve = (
+            (columns * (chance * (1 - chance))[:, None]).T @ columns + damping + RIDGE * np.eye(len(weights))
+        )
+        step = np.linalg.solve(curve, slope)
+        weights -= np.clip(step, -5, 5)
+        if float(np.abs(step).max()) < LEAST_CHANGE:
+            break
+    return weights
+
+
+def apply_calibration(log_odds: NDArray[np.float64], calibration: Calibration) -> NDArray[np.float64]:
+    """Return calibrated chances, 0 to 1, of log-odds."""
+    return 1 / (1 + np.exp(-np.clip(calibration.slope * log_odds + calibration.offset, -50, 50)))

@@ -1,0 +1,204 @@
+"""Weights and the card beside them: what the network is, what it learned from, how good it is and where it ends.
+
+`NAME.pt` holds two state dicts and nothing else, loaded with `weights_only=True`; `NAME.json` is the card, with the sha256 of
+the weights, so that neither is used without the other. Both are written to a temporary name and moved.
+"""
+
+import hashlib
+import json
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass, fields
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from models.errors import ModelsError
+
+if TYPE_CHECKING:
+    from models.network import NetworkConfig, NetworkPair
+
+FORMAT = "leafshade-weights"
+VERSION = 1
+WEIGHTS_FOLDER = Path(__file__).parent / "weights"
+DEFAULT_WEIGHTS = WEIGHTS_FOLDER / "leafshade.pt"
+
+MOST_WEIGHT_BYTES = 8_000_000
+"""The house rule for all weights together; a larger file is not ours."""
+
+
+class WeightsError(ModelsError):
+    """Weights or a card that cannot be used as they are."""
+
+
+@dataclass(frozen=True, slots=True)
+class Calibration:
+    """Turns a network's log-odds into those of a chance that holds: slope * log_odds + offset."""
+
+    slope: float
+    offset: float
+
+
+@dataclass(frozen=True, slots=True)
+class ModelCard:
+    """What is to be known about one weight file.
+
+    Attributes
+    ----------
+    name : of these weights; stands in every candidate's record
+    made_on : ISO date
+    licence : under which the weights may be used
+    config : shape of the network, as in `models.network.NetworkConfig`
+    weights_sha256 : of the weight file beside the card
+    larva, feeding : calibration of one view's scores
+    data : what it learned from: name to description, with seeds and hashes
+    numbers : what was measured: name to value
+    limits : where it must not be trusted, in sentences
+    """
+
+    name: str
+    made_on: str
+    licence: str
+    config: Mapping[str, Any]
+    weights_sha256: str
+    larva: Calibration
+    feeding: Calibration
+    data: Mapping[str, Any]
+    numbers: Mapping[str, Any]
+    limits: tuple[str, ...]
+
+
+def find_card_path(weights_path: Path) -> Path:
+    """Return where the card of a weight file lies: NAME.json beside NAME.pt."""
+    return weights_path.with_suffix(".json")
+
+
+def save_weights(weights_path: Path, pair: "NetworkPair", card: ModelCard) -> ModelCard:
+    """Write the weights and their card; return the card as it was written, with the weights' hash in it."""
+    import torch
+
+    weights_path.parent.mkdir(parents=True, exist_ok=True)
+    states = {
+        part: {name: tensor.detach().cpu() for name, tensor in module.state_dict().items()}
+        for part, module in (("seeker", pair.seeker), ("judge", pair.judge))
+    }
+    draft = weights_path.with_name(weights_path.name + ".part")
+    try:
+        torch.save(states, draft)
+        sealed = _seal_card(card, pair, hash_file(draft))
+        card_draft = draft.with_suffix(".json.part")
+        body = {"format": FORMAT, "version": VERSION, **asdict(sealed)}
+        card_draft.write_text(json.dumps(body, indent=1, ensure_ascii=False) + "\n", encoding="utf-8")
+        draft.replace(weights_path)
+        card_draft.replace(find_card_path(weights_path))
+    finally:
+        draft.unlink(missing_ok=True)
+    return read_card(find_card_path(weights_path))
+
+
+def _seal_card(card: ModelCard, pair: "NetworkPair", sha256: str) -> ModelCard:
+    values = {field.name: getattr(card, field.name) for field in fields(card)}
+    values.update(config=asdict(pair.config), weights_sha256=sha256)
+    return ModelCard(**values)
+
+
+def load_weights(weights_path: Path) -> tuple["NetworkPair", ModelCard]:
+    """Load weights with their card, checked against each other.
+
+    Raises
+    ------
+    WeightsError
+        Where a file is missing, cut off, changed since its card was written, or no weight file of this program.
+    """
+    card = read_card(find_card_path(weights_path))
+    _check_file(weights_path, card.weights_sha256)
+    return _fill_pair(weights_path, _parse_config(weights_path, card)), card
+
+
+def read_card(path: Path) -> ModelCard:
+    """Read and check a card."""
+    try:
+        body = json.loads(path.read_text(encoding="utf-8"))
+    except (OSError, ValueError) as error:
+        raise WeightsError(
+            f"{path}: cannot be read as a model card; expected the JSON file that was written beside the weights, "
+            f"found: {error}; copy it from where the weights came from"
+        ) from error
+    if not isinstance(body, dict) or body.get("format") != FORMAT or body.get("version") != VERSION:
+        found = body.get("format", "no format") if isinstance(body, dict) else type(body).__name__
+        raise WeightsError(
+            f"{path}: is no model card of this program; expected format {FORMAT} version {VERSION}, found {found}; "
+            "use the card that was written beside the weights"
+        )
+    try:
+        values = {field.name: body[field.name] for field in fields(ModelCard)}
+        values["larva"] = _parse_calibration(values["larva"])
+        values["feeding"] = _parse_calibration(values["feeding"])
+        values["limits"] = tuple(str(text) for text in values["limits"])
+    except (KeyError, TypeError, ValueError) as error:
+        raise WeightsError(
+            f"{path}: the model card is incomplete; expected every field of format {FORMAT}, found a fault at {error}; "
+            "copy it again from where the weights came from"
+        ) from error
+    return ModelCard(**values)
+
+
+def _parse_calibration(body: Mapping[str, Any]) -> Calibration:
+    return Calibration(float(body["slope"]), float(body["offset"]))
+
+
+def _parse_config(weights_path: Path, card: ModelCard) -> "NetworkConfig":
+    from models.network import NetworkConfig
+
+    try:
+        values = {
+            name: tuple(int(v) for v in value) if isinstance(value, list | tuple) else int(value)
+            for name, value in card.config.items()
+        }
+        return NetworkConfig(**values)  # type: ignore[arg-type]  # names and kinds are checked by building with them
+    except (TypeError, ValueError, AttributeError) as error:
+        raise WeightsError(
+            f"{find_card_path(weights_path)}: the network's shape cannot be read; expected the fields of "
+            f"NetworkConfig, found: {error}; use weights and card of this version of Leafshade"
+        ) from error
+
+
+def _check_file(weights_path: Path, sha256: str) -> None:
+    try:
+        size = weights_path.stat().st_size
+        found = hash_file(weights_path) if size <= MOST_WEIGHT_BYTES else "too much to be read"
+    except OSError as error:
+        raise WeightsError(
+            f"{weights_path}: cannot be read as weights; expected the file that its card names, found: {error}; "
+            "install Leafshade again or give the path of other weights"
+        ) from error
+    if found != sha256:
+        raise WeightsError(
+            f"{weights_path}: is not the weight file its card was written for; expected sha256 {sha256[:12]}..., "
+            f"found {size} bytes with {found[:12]}...; it is cut off or another file: copy both again"
+        )
+
+
+def _fill_pair(weights_path: Path, config: "NetworkConfig") -> "NetworkPair":
+    import pickle
+
+    import torch
+
+    from models.network import build_pair
+
+    try:
+        states = torch.load(weights_path, map_location="cpu", weights_only=True)
+        pair = build_pair(config, seed=0)
+        pair.seeker.load_state_dict(states["seeker"])
+        pair.judge.load_state_dict(states["judge"])
+    except (RuntimeError, KeyError, TypeError, AttributeError, EOFError, pickle.UnpicklingError) as error:
+        first_line = str(error).splitlines()[0] if str(error) else type(error).__name__
+        raise WeightsError(
+            f"{weights_path}: holds no weights of this network; expected the state of a seeker and a judge of the "
+            f"card's shape, found: {first_line}; copy weights and card again from where they came from"
+        ) from error
+    return pair
+
+
+def hash_file(path: Path) -> str:
+    """Return the sha256 of a file, in hex."""
+    with path.open("rb") as stream:
+        return hashlib.file_digest(stream, "sha256").hexdigest()

@@ -1,0 +1,274 @@
+"""The network pair: a seeker that looks over a whole frame, and a judge that looks twice at the few places it names.
+
+The seeker gives maps with one value per 8 x 8 px: the log-odds that a larva's middle lies there, its length, and the log-odds
+that a chewed place's middle lies there. The
+judge takes a near and a wide crop about a place and gives log-odds of a larva and of feeding, the body's length and, when
+asked, its mask. Both know nothing of time: what several frames say together is combined in `detect`. Importing this file
+imports torch.
+"""
+
+import copy
+from dataclasses import dataclass
+from typing import TypeVar
+
+import numpy as np
+import torch
+from numpy.typing import NDArray
+from torch import nn
+from torch.nn.utils.fusion import fuse_conv_bn_eval
+
+from models.patches import CELL_CHANNELS, CELL_ELEMENTS, CELL_PX, GRID_CELLS, make_seeker_input, pad_to_grid
+
+Network = TypeVar("Network", bound=nn.Module)
+
+REFERENCE_PX = 16.0
+"""Lengths are learned as log2 of the length in px over this."""
+
+RARE_LOG_ODDS = -4.6
+"""Where a map starts before training: one cell in a hundred. Without it the first steps only learn that larvae are rare."""
+
+IMAGE_WEIGHT_AXES = 4
+"""Weights of a convolution over pictures: outputs, inputs, rows, columns."""
+
+LARVA, LENGTH, FEEDING = 0, 1, 2
+MAPS = 3
+"""Channels of the seeker's maps."""
+
+JUDGED_LARVA, JUDGED_FEEDING, JUDGED_LENGTH = 0, 1, 2
+"""Columns of the judge's figures."""
+
+
+@dataclass(frozen=True, slots=True)
+class NetworkConfig:
+    """The shape of the pair: widths (channels) of its layers.
+
+    Attributes
+    ----------
+    seeker_first : of the layer over the pixels of one cell
+    seeker_width, seeker_layers : of the layers that look about, on a grid of 16 px
+    near_widths : of the judge's near branch, from full size to an eighth
+    wide_widths : of the judge's wide branch, from half size to an eighth
+    head_width : of the judge's last hidden layer
+    mask_widths : of the layers that grow the mask, coarse and fine
+    """
+
+    seeker_first: int = 32
+    seeker_width: int = 48
+    seeker_layers: int = 2
+    near_widths: tuple[int, int, int, int] = (16, 32, 64, 96)
+    wide_widths: tuple[int, int, int] = (16, 32, 64)
+    head_width: int = 96
+    mask_widths: tuple[int, int] = (32, 16)
+
+
+def _make_block(inputs: int, outputs: int, *, size: int = 3, stride: int = 1) -> nn.Sequential:
+    """Return convolution, batch norm (fused away before use) and a rectifier."""
+    return nn.Sequential(
+        nn.Conv2d(inputs, outputs, size, stride=stride, padding=size // 2, bias=False),
+        nn.BatchNorm2d(outputs),
+        nn.ReLU(inplace=True),
+    )
+
+
+class Seeker(nn.Module):
+    """Looks over a whole frame for places where a larva's middle may lie."""
+
+    def __init__(self, config: NetworkConfig) -> None:
+        super().__init__()
+        first, width = config.seeker_first, config.seeker_width
+        self.pixels = _make_block(CELL_CHANNELS, first, size=1)
+        self.gather = _make_block(first, width, stride=GRID_CELLS)
+        self.look = nn.Sequential(*(_make_block(width, width) for _ in range(config.seeker_layers)))
+        self.maps = nn.Conv2d(width, MAPS * GRID_CELLS**2, 1)
+        start = torch.zeros(MAPS, GRID_CELLS**2)
+        start[LARVA] = start[FEEDING] = RARE_LOG_ODDS
+        self.maps.bias = nn.Parameter(start.reshape(-1))
+
+    def forward(self, cells: torch.Tensor) -> torch.Tensor:
+        """Turn (B, 48, m, n) cells into maps (B, 3, m, n): larva log-odds, log2 length over 16 px, feeding log-odds."""
+        grid = self.look(self.gather(self.pixels(cells)))  # (B, width, m / 2, n / 2)
+        maps: torch.Tensor = nn.functional.pixel_shuffle(self.maps(grid), GRID_CELLS)
+        return maps
+
+
+class Judge(nn.Module):
+    """Looks at one place twice, near and wide."""
+
+    def __init__(self, config: NetworkConfig) -> None:
+        super().__init__()
+        a, b, c, d = config.near_widths
+        e, f, g = config.wide_widths
+        self.near0 = _make_block(3, a)
+        self.near1 = nn.Sequential(_make_block(a, b, stride=2), _make_block(b, b))
+        self.near2 = nn.Sequential(_make_block(b, c, stride=2), _make_block(c, c))
+        self.near3 = nn.Sequential(_make_block(c, d, stride=2), _make_block(d, d))
+        self.wide = nn.Sequential(
+            _make_block(3, e, stride=2),
+            _make_block(e, f, stride=2),
+            _make_block(f, f),
+            _make_block(f, g, stride=2),
+        )
+        self.head = nn.Sequential(
+            nn.Linear(2 * d + 2 * g + 1, config.head_width),
+            nn.ReLU(inplace=True),
+            nn.Linear(config.head_width, 3),
+        )
+        m, n = config.mask_widths
+        self.side3, self.side2 = nn.Conv2d(d, m, 1), nn.Conv2d(c, m, 1)
+        self.side1, self.side0 = nn.Conv2d(b, n, 1), nn.Conv2d(a, n, 1)
+        self.grow2, self.grow1, self.grow0 = _make_block(m, n), _make_block(n, n), _make_block(n, n)
+        self.mask = nn.Conv2d(n, 1, 1)
+
+    def look(self, crops: torch.Tensor) -> list[torch.Tensor]:
+        """Return the near branch's features of (B, 2, 3, 48, 48) crops, from full size to an eighth."""
+        features = [self.near0(crops[:, 0])]
+        for stage in (self.near1, self.near2, self.near3):
+            features.append(stage(features[-1]))
+        return features
+
+    def judge(self, features: list[torch.Tensor], crops: torch.Tensor, levels: torch.Tensor) -> torch.Tensor:
+        """Return figures (B, 3): log-odds of a larva, log-odds of feeding, log2 length over 16 elements of the level.
+
+        `levels` (B,) is the near crop's level: the same outline means another thing at another size.
+        """
+        near, wide = features[-1], self.wide(crops[:, 1])
+        seen = [_pool_all(near), _pool_middle(near), _pool_all(wide), _pool_middle(wide), levels[:, None]]
+        figures: torch.Tensor = self.head(torch.cat([part.to(near.dtype) for part in seen], dim=1))
+        return figures
+
+    def outline(self, features: list[torch.Tensor]) -> torch.Tensor:
+        """Return mask log-odds (B, 48, 48) in the near crop."""
+        grown = self.side3(features[3])
+        for stage, side, skip in (
+            (self.grow2, self.side2, features[2]),
+            (self.grow1, self.side1, features[1]),
+            (self.grow0, self.side0, features[0]),
+        ):
+            grown = stage(nn.functional.interpolate(grown, scale_factor=2.0, mode="nearest") + side(skip))
+        return torch.squeeze(self.mask(grown), 1)
+
+
+def _pool_all(features: torch.Tensor) -> torch.Tensor:
+    return features.mean(dim=(2, 3))
+
+
+def _pool_middle(features: torch.Tensor) -> torch.Tensor:
+    """Mean of the middle 2 x 2: what is asked about lies there."""
+    half = features.shape[2] // 2
+    return features[:, :, half - 1 : half + 1, half - 1 : half + 1].mean(dim=(2, 3))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class NetworkPair:
+    """A seeker and a judge of one shape."""
+
+    config: NetworkConfig
+    seeker: Seeker
+    judge: Judge
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Proposals:
+    """Places the seeker names in one picture, best first.
+
+    Attributes
+    ----------
+    places_px : float64 (N, 2), (row, column) of the middle, full-resolution px
+    log_odds : float32 (N,), as the seeker sees it, not calibrated
+    lengths_px : float32 (N,)
+    """
+
+    places_px: NDArray[np.float64]
+    log_odds: NDArray[np.float32]
+    lengths_px: NDArray[np.float32]
+
+
+def seek(seeker: Seeker, half: NDArray[np.uint8], *, channel: int, most: int, floor: float) -> Proposals:
+    """Return the places of a half-size picture (h, w, 3) where one of the seeker's maps peaks.
+
+    Parameters
+    ----------
+    channel : `LARVA` or `FEEDING`
+    most : at most this many, best first
+    floor : peaks under these log-odds are left out
+    """
+    return find_peaks(look_over(seeker, half), half.shape[:2], channel=channel, most=most, floor=floor)
+
+
+def look_over(seeker: Seeker, half: NDArray[np.uint8]) -> torch.Tensor:
+    """Return the seeker's maps (3, m, n) of a half-size picture, float32 on the seeker's device."""
+    weight = seeker.maps.weight
+    with torch.inference_mode():
+        codes = torch.from_numpy(pad_to_grid(half)).to(weight.device)[None]
+        maps: torch.Tensor = seeker(make_seeker_input(codes, dtype=weight.dtype))
+    return maps[0].float()
+
+
+def find_peaks(
+    maps: torch.Tensor, half_size: tuple[int, ...], *, channel: int, most: int, floor: float
+) -> Proposals:
+    """Return where a map (of (3, m, n)) is higher than at its eight neighbours, best first; a plateau counts once."""
+    log_odds = maps[channel].cpu()
+    rows, columns = -(-half_size[0] // CELL_ELEMENTS), -(-half_size[1] // CELL_ELEMENTS)
+    log_odds = log_odds[:rows, :columns]
+    highest = nn.functional.max_pool2d(log_odds[None, None], 3, stride=1, padding=1)[0, 0]
+    peak = (log_odds >= highest) & (log_odds >= floor)
+    cells = torch.nonzero(peak)
+    order = torch.sort(log_odds[peak], descending=True, stable=True).indices[:most]
+    cells = cells[order]
+    values = log_odds[cells[:, 0], cells[:, 1]].numpy().astype(np.float32)
+    lengths = REFERENCE_PX * 2 ** maps[LENGTH].cpu()[cells[:, 0], cells[:, 1]].numpy()
+    return Proposals(_refine_peaks(log_odds.numpy(), cells.numpy()), values, lengths.astype(np.float32))
+
+
+def _refine_peaks(log_odds: NDArray[np.float32], cells: NDArray[np.int64]) -> NDArray[np.float64]:
+    """Return the middles in px: the mean of the 3 x 3 cells about each peak, weighted by their chance."""
+    chance = np.pad(1 / (1 + np.exp(-log_odds.astype(np.float64))), 1)
+    places = np.empty((len(cells), 2))
+    steps = np.arange(-1, 2)
+    for number, (row, column) in enumerate(cells):
+        window = chance[row : row + 3, column : column + 3]
+        weight = window / window.sum()
+        places[number] = row + (weight.sum(axis=1) * steps).sum(), column + (weight.sum(axis=0) * steps).sum()
+    return (places + 0.5) * CELL_PX - 0.5
+
+
+def build_pair(config: NetworkConfig, *, seed: int) -> NetworkPair:
+    """Return an untrained pair; the same seed gives the same weights, and torch's own generator is left as it was."""
+    with torch.random.fork_rng(devices=[]):
+        torch.manual_seed(seed)
+        return NetworkPair(config, Seeker(config), Judge(config))
+
+
+def ready_pair(pair: NetworkPair, *, device: torch.device, dtype: torch.dtype) -> NetworkPair:
+    """Return a copy for use: batch norm fused into the convolutions, channels last, no gradients."""
+    return NetworkPair(
+        pair.config,
+        _ready(pair.seeker, device=device, dtype=dtype),
+        _ready(pair.judge, device=device, dtype=dtype),
+    )
+
+
+def _ready(module: Network, *, device: torch.device, dtype: torch.dtype) -> Network:
+    ready = copy.deepcopy(module).eval().requires_grad_(False)
+    for block in ready.modules():
+        if not isinstance(block, nn.Sequential) or len(block) < 2:
+            continue
+        convolution, norm = block[0], block[1]
+        if isinstance(convolution, nn.Conv2d) and isinstance(norm, nn.BatchNorm2d):
+            block[0] = fuse_conv_bn_eval(convolution, norm)
+            block[1] = nn.Identity()
+    ready.to(device=device, dtype=dtype)
+    for weight in ready.parameters():
+        if weight.ndim == IMAGE_WEIGHT_AXES:
+            # Channels last makes plain 3 x 3 layers about twice as fast on a CPU.
+            weight.data = weight.data.contiguous(memory_format=torch.channels_last)
+    return ready
+
+
+def find_best_dtype(device: torch.device) -> torch.dtype:
+    """Return bfloat16 where the processor multiplies it in hardware (about 1.8 times as fast here), else float32."""
+    if device.type == "cuda":
+        return torch.float32
+    ask = getattr(torch.cpu, "_is_avx512_bf16_supported", None)  # not public in every torch that is allowed
+    return torch.bfloat16 if ask is not None and ask() else torch.float32

@@ -10,6 +10,7 @@ from datetime import UTC, date, datetime
 from sqlalchemy import (
     CheckConstraint,
     Dialect,
+    Double,
     ForeignKey,
     Index,
     LargeBinary,
@@ -55,7 +56,7 @@ class Base(DeclarativeBase):
     """What all tables share."""
 
     metadata = MetaData(naming_convention=NAMES)
-    type_annotation_map = {datetime: Moment, bytes: LargeBinary}  # noqa: RUF012 (SQLAlchemy's own form)
+    type_annotation_map = {datetime: Moment, bytes: LargeBinary, float: Double}  # noqa: RUF012 (SQLAlchemy's own form)
 
 
 class SiteRow(Base):

@@ -107,7 +107,7 @@ def _choose_settings(
             f"--size: expected one of {', '.join(SIZES_PX)}, found {size!r}; choose one of them"
         )
     if (
-        not 0 < seconds * frame_rate
+        not seconds * frame_rate > 0
         or round(seconds * frame_rate) < 1
         or not frame_rate <= MOST_FRAMES_A_SECOND
     ):

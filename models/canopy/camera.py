@@ -11,7 +11,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from models.canopy.light import SKY_STEP_PX, FloatImage, Light, draw_soft_noise
+from models.canopy.arrays import FloatImage, as_float
+from models.canopy.light import SKY_STEP_PX, Light
 from models.canopy.scene import Layer
 
 HUNT_AWAY_S = 2.0
@@ -219,7 +220,7 @@ def find_offset(path: Path, times_s: NDArray[np.float64]) -> Offset:
 
 def find_reach(path: Path, *, px_per_mm: float, duration_s: float) -> tuple[int, int]:
     """Return how far (rows, columns) in px the nearest layer moves from where it is in the middle of the time."""
-    offset = find_offset(path, np.linspace(0, duration_s, 2 + int(duration_s * REACH_HZ)))
+    offset = find_offset(path, np.linspace(0, duration_s, 2 + int(duration_s * REACH_HZ), dtype=np.float64))
     down = np.abs(offset.shake_down_px) + np.abs(offset.walk_down_mm) * px_per_mm
     right = np.abs(offset.shake_right_px) + np.abs(offset.walk_right_mm) * px_per_mm
     return int(down.max()) + 1, int(right.max()) + 1
@@ -270,6 +271,17 @@ def map_layer(
     grid[..., 0] = (x * np.cos(roll) - y * np.sin(roll)) * zoom + columns / 2 + layer.origin_px[1] + right
     grid[..., 1] = (x * np.sin(roll) + y * np.cos(roll)) * zoom + rows / 2 + layer.origin_px[0] + down
     return grid - _blow(sway, grid, time_s)
+
+
+def move_shadows(sway: Sway, grid: FloatImage, time_s: float) -> FloatImage:
+    """Return how far the shadows on a layer have moved against its leaves at the nodes of its map, float32 (m, n, 2).
+
+    What casts them sways as the layer does, a little later.
+    """
+    return _blow(sway, grid, time_s + SHADOW_LAG_S) - _blow(sway, grid, time_s)
+
+
+SHADOW_LAG_S = 0.3
 
 
 def _blow(sway: Sway, grid: FloatImage, time_s: float) -> FloatImage:
@@ -354,9 +366,8 @@ def expose(
     """Turn linear light (rows, columns, 3) into a uint8 RGB frame: blur, colours, noise, sharpening, tone."""
     picture = _blur(_pass_glass(light, camera), blur_px)
     picture = _smear(picture, shift_px)
-    picture = cv2.transform(picture, camera.colour * np.float32(gain))
-    np.clip(picture, 0, 1.2, out=picture)
-    picture = cv2.sqrt(picture)
+    picture = as_float(cv2.transform(picture, camera.colour * np.float32(gain)))
+    picture = as_float(cv2.sqrt(np.clip(picture, 0, BRIGHTEST, out=picture)))
     rows, columns = picture.shape[:2]
     r, c = int(rng.integers(camera.grain.shape[0] - rows)), int(rng.integers(camera.grain.shape[1] - columns))
     picture += camera.grain[r : r + rows, c : c + columns] * np.float32(camera.noise / 255)
@@ -365,6 +376,10 @@ def expose(
         soft = cv2.GaussianBlur(codes, (5, 5), 1.1)
         codes = cv2.addWeighted(codes, 1 + camera.sharpening, soft, -camera.sharpening, 0)
     return np.asarray(cv2.LUT(codes, camera.tone), np.uint8)
+
+
+BRIGHTEST = 1.2
+"""Light over full scale is cut here, so that noise still reaches the code values under a clipped sky."""
 
 
 def _pass_glass(light: FloatImage, camera: Camera) -> FloatImage:
@@ -399,7 +414,7 @@ def _draw_glass(rng: np.random.Generator, frame_px: tuple[int, int], *, is_dirty
             cv2.ellipse(
                 spots, middle, axes, float(rng.uniform(0, 180)), 0, 360, (dark,), cv2.FILLED, cv2.LINE_AA
             )
-        field *= cv2.GaussianBlur(spots, (0, 0), float(rng.uniform(0.6, 3.0)))
+        field *= as_float(cv2.GaussianBlur(spots, (0, 0), float(rng.uniform(0.6, 3.0))))
     wide = cv2.resize(field, (frame_px[1], frame_px[0]), interpolation=cv2.INTER_LINEAR)
     return np.asarray(cv2.cvtColor(wide, cv2.COLOR_GRAY2RGB), np.float32)
 

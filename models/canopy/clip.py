@@ -11,6 +11,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from models.canopy.arrays import FloatImage, as_float
 from models.canopy.camera import (
     Camera,
     CameraSettings,
@@ -27,14 +28,25 @@ from models.canopy.camera import (
     find_shift,
     find_sky,
     map_layer,
+    move_shadows,
     spread_map,
 )
 from models.canopy.confusers import ConfuserSettings
 from models.canopy.feeding import FeedingSettings
 from models.canopy.larvae import LarvaSettings
 from models.canopy.leaves import LeafBank, PlantSettings, grow_bank
-from models.canopy.light import FloatImage, LightSettings, choose_light, draw_sky
-from models.canopy.scene import HangSheets, LarvaPlace, LayerPlan, MarkPlace, Scene, SceneSize, build_scene
+from models.canopy.light import LightSettings, choose_light, draw_sky
+from models.canopy.scene import (
+    INCIDENT_STEP_PX,
+    HangSheets,
+    LarvaPlace,
+    Layer,
+    LayerPlan,
+    MarkPlace,
+    Scene,
+    SceneSize,
+    build_scene,
+)
 from models.canopy.sheets import LeafPlace, Sheet, fill_softly, paint_sheet
 from models.canopy.truth import Box, FeedingMark, FrameTruth, LarvaMark, LarvaTruth
 
@@ -215,21 +227,8 @@ def look_up(filming: Filming, *, index: int, time_s: float) -> tuple[FloatImage,
         map_layer(filming.camera, layer, sway, time_s=time_s, frame_px=frame_px, px_per_mm=scene.px_per_mm)
         for layer, sway in zip(scene.layers, filming.sways, strict=True)
     ]
-    light = find_sky(filming.camera, scene.sky, time_s=time_s, frame_px=frame_px)
-    covers: list[FloatImage] = []
-    for layer, grid in zip(reversed(scene.layers), reversed(grids), strict=True):
-        seen = cv2.remap(
-            layer.picture,
-            spread_map(grid, frame_px),
-            None,
-            cv2.INTER_LINEAR,
-            borderMode=cv2.BORDER_REFLECT_101,
-        )
-        cover = cv2.extractChannel(seen, 3)
-        clear = cv2.cvtColor(1 - cover, cv2.COLOR_GRAY2RGB)
-        light = cv2.add(cv2.multiply(light, clear), cv2.cvtColor(seen, cv2.COLOR_RGBA2RGB))
-        covers.append(np.asarray(cover, np.float32))
-    covers.reverse()
+    sky = find_sky(filming.camera, scene.sky, time_s=time_s, frame_px=frame_px)
+    light, covers = _stack_layers(filming, grids, sky, time_s=time_s)
     blur = np.hypot(
         find_blur(filming.camera, time_s),
         float(np.hypot(*find_shift(filming.camera, time_s, scene.px_per_mm))) / np.sqrt(12),
@@ -249,11 +248,54 @@ def look_up(filming: Filming, *, index: int, time_s: float) -> tuple[FloatImage,
         tuple(mark for mark in larvae if mark is not None),
         tuple(mark for mark in feeding if mark is not None),
     )
-    return np.asarray(light, np.float32), truth
+    return light, truth
+
+
+def _stack_layers(
+    filming: Filming, grids: list[FloatImage], sky: FloatImage, *, time_s: float
+) -> tuple[FloatImage, list[FloatImage]]:
+    """Lay the layers over the sky, the farthest first; also return what each covers, nearest first."""
+    light = sky
+    covers: list[FloatImage] = []
+    size = (sky.shape[0], sky.shape[1])
+    layers = list(zip(filming.scene.layers, filming.sways, grids, strict=True))
+    for layer, sway, grid in reversed(layers):
+        both = spread_map(grid, size)
+        x, y = cv2.split(both)
+        seen = cv2.remap(layer.picture, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REFLECT_101)
+        cover = as_float(cv2.extractChannel(seen, 3))
+        clear = cv2.cvtColor(1 - cover, cv2.COLOR_GRAY2RGB)
+        shone = cv2.multiply(
+            cv2.cvtColor(seen, cv2.COLOR_RGBA2RGB), _play_light(layer, sway, grid, time_s, size)
+        )
+        light = as_float(cv2.add(cv2.multiply(light, clear), shone))
+        covers.append(cover)
+    return light, covers[::-1]
+
+
+def _play_light(
+    layer: Layer, sway: Sway, grid: FloatImage, time_s: float, size: tuple[int, int]
+) -> FloatImage:
+    """Return the factor (rows, columns, 3) by which the light on a layer differs now that its shadows have moved."""
+    half = (size[0] // INCIDENT_STEP_PX, size[1] // INCIDENT_STEP_PX)
+    maps = []
+    for nodes in (grid, grid - move_shadows(sway, grid, time_s)):
+        full = cv2.resize(spread_map(nodes, size), half[::-1], interpolation=cv2.INTER_AREA)
+        x, y = cv2.split((full - np.float32(0.5)) / np.float32(INCIDENT_STEP_PX))
+        maps.append(
+            cv2.remap(layer.incident, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REFLECT_101) + DARK_FLOOR
+        )
+    ratio = np.clip(maps[1] / maps[0], *LIGHT_CHANGE)
+    return as_float(cv2.resize(as_float(ratio), size[::-1], interpolation=cv2.INTER_LINEAR))
+
+
+DARK_FLOOR = np.float32(0.03)
+LIGHT_CHANGE = (0.25, 3.0)
+"""Light always left in a shadow, and how far light may change: the light from below does not move and must stay small."""
 
 
 def find_outlines(
-    places: Sequence[LarvaPlace] | Sequence[MarkPlace], grids: list[FloatImage]
+    places: Sequence[LarvaPlace | MarkPlace], grids: list[FloatImage]
 ) -> list[NDArray[np.float32]]:
     """Return where in the frame the outlines of places are seen, float32 (N, 2) of (x, y) each, in the same order."""
     found: dict[int, NDArray[np.float32]] = {}

@@ -11,7 +11,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from models.canopy.light import FloatImage, find_transmittance
+from models.canopy.arrays import FloatImage, as_float
+from models.canopy.light import find_transmittance
 from models.canopy.sheets import BARK, Points, Sheet, fill_softly
 
 
@@ -77,7 +78,7 @@ def _is_open(sheet: Sheet, spot: Spot) -> bool:
 
 def _turn(points: NDArray[np.float64], spot: Spot, angle: float, size_px: float) -> Points:
     rotation = np.asarray([[np.cos(angle), -np.sin(angle)], [np.sin(angle), np.cos(angle)]])
-    return (points * size_px @ rotation.T + spot).astype(np.float32)
+    return as_float(points * size_px @ rotation.T + spot)
 
 
 def _shape_spindle(
@@ -244,7 +245,7 @@ def _draw_spider(sheet: Sheet, rng: np.random.Generator, spot: Spot, scale: floa
     for side in (-1, 1):
         for lean in (-0.9, -0.3, 0.4, 1.0):
             knee = np.asarray([0.2 + lean * 0.5, side * rng.uniform(0.5, 0.8)])
-            foot = knee + [lean * 0.5, side * rng.uniform(0.1, 0.5)]
+            foot = knee + np.asarray([lean * 0.5, side * rng.uniform(0.1, 0.5)])
             _draw_leg(sheet, _turn(np.stack([[0.2, 0.0], knee, foot]), spot, turn, length), 0.04 * length)
 
 

@@ -11,6 +11,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from models.canopy.arrays import as_codes
+
 BLADE_PX = 224
 """Length of a blade in px of the largest sprite: more than most leaves have in a 1080p frame."""
 
@@ -98,7 +100,7 @@ def _bite(
     """Take one hole or bite: overlapping discs along a short arc, or the outline of a real hole."""
     coarse = intact[::4, ::4]
     if rng.random() < BITE_AT_EDGE:
-        coarse = cv2.subtract(coarse, cv2.erode(coarse, np.ones((5, 5), np.uint8)))
+        coarse = as_codes(cv2.subtract(coarse, cv2.erode(coarse, np.ones((5, 5), np.uint8))))
     rows, columns = np.nonzero(coarse)
     pick = int(rng.integers(len(rows)))
     centre = np.asarray([columns[pick] * 4, rows[pick] * 4], float)
@@ -120,9 +122,11 @@ def _stamp(
     matrix = cv2.getRotationMatrix2D(
         middle.tolist(), float(rng.uniform(0, 360)), 2.5 * radius / max(hole.shape)
     )
-    matrix[:, 2] += centre - middle
-    piece = cv2.warpAffine(hole, matrix, (gone.shape[1], gone.shape[0]), flags=cv2.INTER_LINEAR)
-    gone[piece > 127] = 255
+    shift = np.column_stack([np.zeros((2, 2)), centre - middle])
+    piece = cv2.warpAffine(
+        hole, np.asarray(matrix, np.float64) + shift, (gone.shape[1], gone.shape[0]), flags=cv2.INTER_LINEAR
+    )
+    gone[as_codes(piece) > 127] = 255
 
 
 def _eat_to_midrib(gone: Mask, midrib: Points, rng: np.random.Generator) -> None:

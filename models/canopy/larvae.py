@@ -10,9 +10,9 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from models.canopy.arrays import FloatImage, as_float
 from models.canopy.feeding import BLADE_PX
 from models.canopy.leaves import LeafBank, LeafSprite, choose_leaf
-from models.canopy.light import FloatImage
 from models.canopy.sheets import (
     BARK,
     LeafPlace,
@@ -47,22 +47,24 @@ class LarvaSettings:
 
     Attributes
     ----------
-    count : range of larvae
+    count : range of larvae put into a scene; those that end up where nobody could see them are not listed
     length_px : range of the length in the frame, drawn evenly by ratio so that every class is filled
     width_share : range of the width over the length
     unwell_share : chance of being sick, shrunken or half-eaten
     through_share : chance that a larva on the midrib or tip lies on the upper side and shows through the leaf
     hidden_share : chance that another leaf lies over a part of it
     body_light : share of the light from above that the body lets through, in all colours alike
+    pose_shares : chance of each of `POSES`
     """
 
-    count: tuple[int, int] = (3, 8)
+    count: tuple[int, int] = (4, 10)
     length_px: tuple[float, float] = (6.0, 80.0)
     width_share: tuple[float, float] = (0.15, 0.24)
     unwell_share: float = 0.15
     through_share: float = 0.55
     hidden_share: float = 0.15
     body_light: tuple[float, float] = (0.004, 0.03)
+    pose_shares: tuple[float, ...] = POSE_SHARES
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -101,7 +103,7 @@ def shape_body(rng: np.random.Generator, *, settings: LarvaSettings, length_mm: 
     width = float(rng.uniform(*settings.width_share)) * (0.88 if stage in ("L2", "L3") else 1.0)
     width *= float(rng.uniform(0.6, 0.8)) if condition == "shrunken" else 1.0
     horn = float(rng.uniform(0.06, 0.1)) if stage == "L5" else float(rng.uniform(0.09, 0.16))
-    s = np.linspace(0, 1, 41)
+    s = np.linspace(0, 1, 41, dtype=np.float64)
     half = _shape_side(s, float(rng.uniform(0.38, 0.6)), float(rng.uniform(0.5, 0.85))) * width / 2
     if condition in ("shrunken", "sick"):
         half *= 1 + 0.15 * np.interp(s, np.linspace(0, 1, 7), rng.normal(0, 1, 7))
@@ -200,17 +202,17 @@ def settle_larva(
     `scale` is px per mm at the depth of the sheet.
     """
     length_px = choose_length(settings, rng, scale=scale)
-    pose = str(rng.choice(POSES, p=POSE_SHARES))
+    pose = str(rng.choice(POSES, p=settings.pose_shares))
     body = shape_body(rng, settings=settings, length_mm=length_px / scale, pose=pose)
     host = _hang_host(bank, rng, spot=spot, scale=scale, length_px=length_px, chewed=pose == "edge-feeding")
     sprite = bank.leaves[host.sprite]
     outline = _lay_body(body, pose, sprite, host, rng, length_px=length_px)
     mask, corner = fill_softly(outline, pad_px=5)
-    light = np.float32(rng.uniform(*settings.body_light)) * np.float32(rng.uniform(0.94, 1.06, 3))
+    light = as_float(rng.uniform(*settings.body_light) * rng.uniform(0.94, 1.06, 3))
     colour = SICK_COLOUR if body.condition == "sick" else BODY_COLOUR
     if pose in POSES[:2] and rng.random() < settings.through_share:
         soft = cv2.GaussianBlur(mask, (0, 0), max(0.35, float(rng.uniform(0.1, 0.35)) * scale))
-        sheet.put_body(np.asarray(soft, np.float32), corner, light=light, shine=colour)
+        sheet.put_body(as_float(soft), corner, light=light, shine=colour)
         sheet.put_sprite(sprite, host.to_sheet)
     else:
         sheet.put_sprite(sprite, host.to_sheet)
@@ -269,7 +271,7 @@ def _lay_body(
     shorten = float(np.clip(1 - abs(rng.normal(0, 0.13)), 0.55, 1.0))
     local = body.outline * (length_px / extent) * np.asarray([shorten, 1.0])
     rotation = np.asarray([[np.cos(turn), -np.sin(turn)], [np.sin(turn), np.cos(turn)]])
-    return (local @ rotation.T + centre).astype(np.float32)
+    return as_float(local @ rotation.T + centre)
 
 
 HEAD_TO_BASE = 0.35
@@ -332,7 +334,7 @@ def _hide_part(
     sheet.put_sprite(sprite, matrix)
     local = matrix.copy()
     local[:, 2] -= (corner[1], corner[0])
-    found = warp_sprite(sprite, local, mask.shape)
+    found = warp_sprite(sprite, local, (mask.shape[0], mask.shape[1]))
     if found is None:
         return 1.0
     window, piece = found

@@ -11,8 +11,9 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from models.canopy.arrays import FloatImage, as_float, as_pixels
 from models.canopy.feeding import BLADE_PX, SUPERSAMPLING, ChewedBlade, FeedingSettings, Mark, chew_blade
-from models.canopy.light import FloatImage, draw_soft_noise, find_transmittance
+from models.canopy.light import draw_soft_noise, find_transmittance
 
 MARGIN_PX = 12
 LEVELS = 5
@@ -97,7 +98,7 @@ class PlantSettings:
     """
 
     shapes: tuple[LeafShape, ...] = (SALLOW, ASPEN, OAK)
-    leaf_out: tuple[float, float] = (0.5, 1.0)
+    leaf_out: tuple[float, float] = (0.3, 1.0)
     age_spread: float = 0.12
     cover: tuple[float, float] = (0.5, 1.3)
     depths: tuple[float, ...] = (1.0, 1.22, 1.6, 2.3)
@@ -239,7 +240,7 @@ def outline_blade(shape: LeafShape, rng: np.random.Generator, *, bend: float) ->
     outline = np.concatenate([sides[0], right[1:-1]])
     along = np.clip(outline[:, 0], 0, 1)
     outline[:, 1] += 4 * bend * along * (1 - along)
-    return (outline * BLADE_PX).astype(np.float32)
+    return as_float(outline * BLADE_PX)
 
 
 def _outline_side(
@@ -255,19 +256,19 @@ def _outline_side(
     lobes = int(rng.integers(shape.lobes[0], shape.lobes[1] + 1))
     if lobes:
         depth = rng.uniform(*shape.lobe_depth)
-        phase = lobes * u**0.92 + rng.normal(0, 0.05, 1)
+        phase = lobes * u**0.92 + float(rng.normal(0, 0.05))
         profile *= (
             1 - depth * 2 * (0.5 - 0.5 * np.abs(np.sin(np.pi * phase)) ** 0.8) * np.sin(np.pi * u) ** 0.3
         )
     teeth = int(rng.integers(shape.teeth[0], shape.teeth[1] + 1))
     x = u.copy()
     if teeth:
-        depth = rng.uniform(*shape.tooth_depth) * rng.uniform(0.6, 1.4, teeth + 2)
-        phase = teeth * u
-        inside = phase % 1
+        depths = rng.uniform(*shape.tooth_depth) * rng.uniform(0.6, 1.4, teeth + 2)
+        place = teeth * u
+        inside = place % 1
         peak = 0.5 + 0.45 * shape.tooth_lean
         tooth = np.where(inside < peak, inside / peak, (1 - inside) / (1 - peak))
-        rise = depth[phase.astype(int)] * tooth * np.sin(np.pi * u) ** 0.5
+        rise = depths[place.astype(int)] * tooth * np.sin(np.pi * u) ** 0.5
         profile += rise
         x += rise * 0.4 * shape.tooth_lean
     profile += 0.006 * np.interp(u, np.linspace(0, 1, 9), rng.normal(0, 1, 9)) * np.sin(np.pi * u)
@@ -311,11 +312,12 @@ def _draw_veins(
         centre = rng.uniform((0, 0), (size[1], size[0]))
         turn = rng.uniform(0, np.pi)
         step = rng.uniform(6, 18) * np.asarray([np.cos(turn), np.sin(turn)])
-        cv2.line(net, np.int32(centre - step), np.int32(centre + step), 255, 1, cv2.LINE_AA)
+        ends = as_pixels(np.stack([centre - step, centre + step]))
+        cv2.polylines(net, [ends], False, 255, 1, cv2.LINE_AA, shift=4)
     rib = np.zeros(size, np.uint8)
     for index in range(len(midrib) - 1):
         thick = max(1, round(5.0 * (1 - index / len(midrib)) ** 0.8))
-        cv2.line(rib, np.int32(midrib[index]), np.int32(midrib[index + 1]), 255, thick, cv2.LINE_AA)
+        cv2.polylines(rib, [as_pixels(midrib[index : index + 2])], False, 255, thick, cv2.LINE_AA, shift=4)
     weight = rng.uniform(0.2, 1.0), rng.uniform(-0.55, 0.6), rng.uniform(-0.35, 0.12)
     drawn = (cv2.GaussianBlur(layer.astype(np.float32) / 255, (0, 0), 0.8) for layer in (rib, veins, net))
     total = sum((w * layer for w, layer in zip(weight, drawn, strict=True)), np.zeros(size, np.float32))
@@ -355,7 +357,7 @@ def _light_blade(
     blotch = 0.06 * draw_soft_noise(rng, size, cell_px=40) + 0.04 * draw_soft_noise(rng, size, cell_px=7)
     absorbance = -np.log(base)[None, None, :] * (1 + 0.6 * absorb + blotch)[..., None]
     through = np.exp(-absorbance) * np.clip(shade, 0.2, 1.0)[..., None]
-    return np.clip(through, 0, 1).astype(np.float32)
+    return as_float(np.clip(through, 0, 1))
 
 
 SPOILT_CHANCE = 0.25
@@ -379,10 +381,10 @@ def _spoil_blade(
         for _ in range(int(rng.integers(1, 5))):
             walk = edge[int(rng.integers(len(edge)))] * 0.5 + midrib[int(rng.integers(len(midrib)))] * 0.5
             walk = walk + np.cumsum(rng.normal(0, 5, (int(rng.integers(2, 14)), 2)), axis=0)
-            cv2.polylines(brown, [np.int32(walk)], False, 255, int(rng.integers(3, 10)), cv2.LINE_AA)
-        share = cv2.GaussianBlur(brown.astype(np.float32) / 255, (0, 0), 1.2)[..., None] * rng.uniform(
-            0.4, 1.0
-        )
+            thick = int(rng.integers(3, 10))
+            cv2.polylines(brown, [as_pixels(walk)], False, 255, thick, cv2.LINE_AA, shift=4)
+        soft = as_float(cv2.GaussianBlur(brown.astype(np.float32) / 255, (0, 0), 1.2))
+        share = soft[..., None] * np.float32(rng.uniform(0.4, 1.0))
         through += share * (BROWN - through)
     if rng.random() < ROLLED_CHANCE:
         count = len(edge)
@@ -405,7 +407,7 @@ def _draw_stalk(
     u = np.linspace(0, 1, 12)
     points = np.stack([origin[0] - stalk_px * u, origin[1] + sag * np.sin(np.pi * u)], axis=1)
     cv2.polylines(mask, [np.round(points * 16).astype(np.int32)], False, 255, 4, cv2.LINE_AA, shift=4)
-    return mask.astype(np.float32) / 255
+    return as_float(mask / np.float32(255))
 
 
 STALK_TRANSMITTANCE = np.asarray([0.05, 0.07, 0.03], np.float32)

@@ -11,7 +11,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-FloatImage = NDArray[np.float32]
+from models.canopy.arrays import FloatImage
 
 RED, GREEN, BLUE = 0, 1, 2
 
@@ -21,8 +21,9 @@ BAND_TRANSMITTANCES = (
     (0.032, 0.177, 0.008),
     (0.008, 0.102, 0.002),
 )
-"""(red, green, blue) of young (N 1.2, Cab 15), middle (N 1.5, Cab 30) and mature leaves (N 1.7, Cab 50 ug/cm2); PROSPECT-D
-(Feret et al. 2017, doi 10.1016/j.rse.2017.03.004), computed with the published package `prosail`."""
+"""(red, green, blue) of young (N 1.2, Cab 15, Car 4, Cm .003), middle (N 1.5, Cab 30, Car 8, Cm .005) and mature leaves
+(N 1.7, Cab 50, Car 10 ug/cm2, Cm .007 g/cm2); PROSPECT-D (Feret et al. 2017, doi 10.1016/j.rse.2017.03.004), as the package
+`prosail` computes it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,7 +38,7 @@ class LightSettings:
     sky_blueness : 0 grey to 1 deep blue, of a clear sky
     sun_height_deg : height of the sun over the horizon
     sun_width_deg : width of the sun's disc as penumbras show it; the true 0.53 widened by haze
-    ambient : light from below (ground, trunks), relative to that from above
+    ambient : light from below (ground, low sun), relative to that from above, drawn evenly by ratio
     flare_chance : chance that the sun or its glare stands near the frame
     """
 
@@ -47,7 +48,7 @@ class LightSettings:
     sky_blueness: tuple[float, float] = (0.25, 0.9)
     sun_height_deg: tuple[float, float] = (32.0, 62.0)
     sun_width_deg: tuple[float, float] = (0.53, 1.2)
-    ambient: tuple[float, float] = (0.01, 0.05)
+    ambient: tuple[float, float] = (0.006, 0.1)
     flare_chance: float = 0.25
 
 
@@ -89,7 +90,9 @@ def find_transmittance(age: float) -> NDArray[np.float32]:
 def choose_light(settings: LightSettings, rng: np.random.Generator) -> Light:
     """Draw the light of one scene from its ranges."""
     is_clear = bool(rng.random() < settings.clear_share)
-    ambient = np.float32(rng.uniform(*settings.ambient)) * np.asarray([0.95, 1.0, 0.8], np.float32)
+    ambient = np.float32(np.exp(rng.uniform(*np.log(settings.ambient)))) * np.asarray(
+        [0.95, 1.0, 0.8], np.float32
+    )
     azimuth = rng.uniform(0, 2 * np.pi)
     slope = 1 / np.tan(np.deg2rad(rng.uniform(*settings.sun_height_deg)))
     offset = (float(np.sin(azimuth) * slope), float(np.cos(azimuth) * slope))

@@ -1,8 +1,8 @@
 """Drawn pictures and short bursts for training: quick, since leaves are cut from sheets painted beforehand.
 
-A stock of painted sheets serves many pictures: each takes pieces of it, turned and mirrored, stacks them anew under new light,
-and gets its own larvae, their leaves, confusers, camera and compression. Grow a new stock every hundred pictures or so. Nothing is
-kept between calls, settings and stocks can be pickled, and the same `rng` state gives the same pictures.
+A stock of painted sheets serves many pictures: each takes pieces of it, turned and mirrored, stacks them anew under new
+light, and gets its own larvae, their leaves, confusers, camera and compression. Grow a new stock every two hundred pictures
+or so. Nothing is kept between calls, settings and stocks can be pickled, and the same `rng` gives the same pictures.
 """
 
 from collections.abc import Iterator
@@ -14,10 +14,10 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from models.canopy.arrays import FloatImage, as_codes, as_float
 from models.canopy.camera import choose_camera, draw_grain, find_reach
 from models.canopy.clip import (
     SPARE_PX,
-    SWAY_REACH,
     CanopySettings,
     Filming,
     choose_scale,
@@ -26,9 +26,9 @@ from models.canopy.clip import (
     list_larvae,
 )
 from models.canopy.leaves import LeafBank, grow_bank
-from models.canopy.light import FloatImage, choose_light, draw_sky
+from models.canopy.light import choose_light, draw_sky
 from models.canopy.scene import HangSheets, LayerPlan, SceneSize, build_scene
-from models.canopy.sheets import LeafPlace, Sheet, paint_sheet, shine_bark
+from models.canopy.sheets import LeafPlace, Sheet, cut_window, fill_softly, paint_sheet, shine_bark
 from models.canopy.truth import FeedingMark, LarvaMark, LarvaTruth
 
 STOCK_WHOLE, STOCK_CHEWED, SHEETS_PER_DEPTH = 28, 12, 3
@@ -38,7 +38,7 @@ STOCK_SIDE = 1.9
 STOCK_COVER = (0.08, 0.34)
 """Share of a stock's sheet that is covered; a picture stacks two for each depth."""
 
-PICTURES_PER_STOCK = 120
+PICTURES_PER_STOCK = 200
 """By then leaves and clumps have been seen often enough; growing a stock costs about as much as drawing twenty pictures."""
 
 
@@ -124,7 +124,7 @@ def _paint_for_stock(
     cover = float(rng.uniform(*STOCK_COVER))
     painted = paint_sheet(settings.plant, bank, rng, size=(side, side), scale=scale, cover=cover)
     chewed = tuple(leaf for leaf in painted.leaves if bank.leaves[leaf.sprite].marks)
-    return StockSheet(painted.sheet.through, painted.bark.astype(np.float32) / 255, chewed)
+    return StockSheet(painted.sheet.through, as_float(painted.bark / np.float32(255)), chewed)
 
 
 def draw_pictures(
@@ -134,7 +134,7 @@ def draw_pictures(
     compression: CompressionSettings,
     real_holes: tuple[NDArray[np.uint8], ...] = (),
 ) -> Iterator[DrawnPicture]:
-    """Yield pictures without end, each stock serving a hundred or so."""
+    """Yield pictures without end, each stock serving two hundred."""
     while True:
         stock = grow_stock(settings, rng, real_holes=real_holes)
         for _ in range(PICTURES_PER_STOCK):
@@ -170,11 +170,13 @@ def draw_burst(
 
 
 def mask_larvae(marks: tuple[LarvaMark, ...], size_px: tuple[int, int]) -> NDArray[np.uint8]:
-    """Fill the outlines of larvae: uint8 (rows, columns), 255 where the centre of a px lies inside."""
+    """Fill the outlines of larvae: uint8 (rows, columns), 255 where half of a px or more lies inside."""
     mask = np.zeros(size_px, np.uint8)
     for mark in marks:
-        points = np.round(mark.outline[:, ::-1] * 16).astype(np.int32)
-        cv2.fillPoly(mask, [points], 255, shift=4)
+        filled, corner = fill_softly(mark.outline[:, ::-1])
+        cut = cut_window(filled.shape, corner, mask.shape)
+        if cut is not None:
+            mask[cut[0]][filled[cut[1]] >= 0.5] = 255
     return mask
 
 
@@ -191,7 +193,7 @@ def _prepare_burst(settings: CanopySettings, rng: np.random.Generator, stock: St
     scale = stock.px_per_mm
     wind_px = float(rng.uniform(*settings.camera.wind_mm)) * scale
     reach = find_reach(camera.path, px_per_mm=scale, duration_s=settings.duration_s)
-    spare = int(SWAY_REACH * wind_px) + SPARE_PX
+    spare = int(wind_px) + SPARE_PX
     size = SceneSize(
         settings.size_px, (reach[0] + spare, reach[1] + spare), (0.0, 0.0), scale, stock.distance_m * 1000
     )
@@ -221,52 +223,56 @@ def _cut_from(stock: Stock, rng: np.random.Generator) -> HangSheets:
 
 
 def _cut_piece(stock: Stock, rng: np.random.Generator, plan: LayerPlan) -> tuple[Sheet, list[LeafPlace]]:
-    """Cut a piece from a sheet of the stock, turned by quarters and mirrored at random; also list its chewed leaves."""
+    """Cut a piece from a sheet of the stock, turn it by quarters and mirror it at random; also list its chewed leaves."""
     sheets = stock.sheets[plan.index]
     source = sheets[int(rng.integers(len(sheets)))]
-    side = source.through.shape[0]
     quarter, is_mirrored = int(rng.integers(4)), bool(rng.random() < 0.5)
-    corner = [int(rng.integers(max(1, side - length + 1))) for length in plan.size]
+    cut = plan.size[::-1] if quarter % 2 else plan.size
+    corner = [
+        int(rng.integers(max(1, whole - length + 1)))
+        for whole, length in zip(source.through.shape, cut, strict=False)
+    ]
+    window = (slice(corner[0], corner[0] + cut[0]), slice(corner[1], corner[1] + cut[1]))
     through, bark = (
-        _turn_and_cut(picture, quarter, is_mirrored, corner, plan.size)
+        _turn_and_fill(picture[window], quarter, is_mirrored, plan.size)
         for picture in (source.through, source.bark)
     )
-    matrix = _find_turn(quarter, is_mirrored, side)
-    matrix[:, 2] -= (corner[1], corner[0])
+    matrix = _find_turn(quarter, is_mirrored, source.through[window].shape)
     leaves = []
     for leaf in source.chewed:
-        placed = matrix[:, :2] @ leaf.to_sheet
+        placed = matrix[:, :2] @ (leaf.to_sheet - np.asarray([[0, 0, corner[1]], [0, 0, corner[0]]]))
         placed[:, 2] += matrix[:, 2]
         leaves.append(LeafPlace(leaf.sprite, placed, leaf.length_px))
     return Sheet(through, shine_bark(bark, rng)), leaves
 
 
-def _turn_and_cut(
-    picture: FloatImage, quarter: int, is_mirrored: bool, corner: list[int], size: tuple[int, int]
-) -> FloatImage:
-    """Turn a square picture, mirror it and cut a piece; where it is too small, it goes on mirrored."""
-    turned = np.rot90(picture, quarter)
-    turned = turned[:, ::-1] if is_mirrored else turned
-    piece = turned[corner[0] : corner[0] + size[0], corner[1] : corner[1] + size[1]]
-    missing = (size[0] - piece.shape[0], size[1] - piece.shape[1])
+def _turn_and_fill(piece: FloatImage, quarter: int, is_mirrored: bool, size: tuple[int, int]) -> FloatImage:
+    """Turn a piece clockwise by quarters and mirror it; where it is smaller than asked for, it goes on mirrored."""
+    turned = piece if quarter == 0 else as_float(cv2.rotate(piece, ROTATIONS[quarter]))
+    turned = as_float(cv2.flip(turned, 1)) if is_mirrored else turned
+    missing = (size[0] - turned.shape[0], size[1] - turned.shape[1])
     if max(missing) > 0:
-        pads = [(0, missing[0]), (0, missing[1])] + [(0, 0)] * (picture.ndim - 2)
-        return np.pad(piece, pads, mode="symmetric")
-    return np.array(piece, np.float32, order="C")
+        pads = [(0, missing[0]), (0, missing[1])] + [(0, 0)] * (turned.ndim - 2)
+        turned = np.pad(turned, pads, mode="symmetric")
+    return np.array(turned, np.float32, order="C")
 
 
-def _find_turn(quarter: int, is_mirrored: bool, side: int) -> NDArray[np.float64]:
-    """Return the 2 x 3 map of (x, y) that `_turn_and_cut` makes before cutting."""
-    last = side - 1.0
+ROTATIONS = {1: cv2.ROTATE_90_CLOCKWISE, 2: cv2.ROTATE_180, 3: cv2.ROTATE_90_COUNTERCLOCKWISE}
+
+
+def _find_turn(quarter: int, is_mirrored: bool, size: tuple[int, ...]) -> NDArray[np.float64]:
+    """Return the 2 x 3 map of (x, y) in a piece of `size` that `_turn_and_fill` makes."""
+    bottom, right = size[0] - 1.0, size[1] - 1.0
     turns = {
         0: [[1.0, 0.0, 0.0], [0.0, 1.0, 0.0]],
-        1: [[0.0, 1.0, 0.0], [-1.0, 0.0, last]],
-        2: [[-1.0, 0.0, last], [0.0, -1.0, last]],
-        3: [[0.0, -1.0, last], [1.0, 0.0, 0.0]],
+        1: [[0.0, -1.0, bottom], [1.0, 0.0, 0.0]],
+        2: [[-1.0, 0.0, right], [0.0, -1.0, bottom]],
+        3: [[0.0, 1.0, 0.0], [-1.0, 0.0, right]],
     }
     matrix = np.asarray(turns[quarter])
     if is_mirrored:
-        matrix[0] = [-matrix[0, 0], -matrix[0, 1], last - matrix[0, 2]]
+        width = right if quarter % 2 == 0 else bottom
+        matrix[0] = [-matrix[0, 0], -matrix[0, 1], width - matrix[0, 2]]
     return matrix
 
 
@@ -287,7 +293,8 @@ def _compress(
 def _through_jpeg(frame: NDArray[np.uint8], quality: int) -> NDArray[np.uint8]:
     bgr = cv2.cvtColor(frame, cv2.COLOR_RGB2BGR)
     _, packed = cv2.imencode(".jpg", bgr, [cv2.IMWRITE_JPEG_QUALITY, quality])
-    return np.asarray(cv2.cvtColor(cv2.imdecode(packed, cv2.IMREAD_COLOR), cv2.COLOR_BGR2RGB), np.uint8)
+    unpacked = cv2.imdecode(packed, cv2.IMREAD_COLOR)
+    return frame if unpacked is None else as_codes(cv2.cvtColor(unpacked, cv2.COLOR_BGR2RGB))
 
 
 def _through_video(frames: list[NDArray[np.uint8]], quantiser: int) -> list[NDArray[np.uint8]]:
@@ -307,4 +314,4 @@ def _through_video(frames: list[NDArray[np.uint8]], quantiser: int) -> list[NDAr
         output.mux(stream.encode())
     memory.seek(0)
     with av.open(memory, "r") as source:
-        return [frame.to_ndarray(format="rgb24") for frame in source.decode(video=0)]
+        return [as_codes(frame.to_ndarray(format="rgb24")) for frame in source.decode(video=0)]

@@ -23,7 +23,7 @@ HELD_OUT = CanopySettings(
         sky_level=(0.15, 0.6),
         sky_blueness=(0.1, 0.7),
         sun_height_deg=(25.0, 50.0),
-        ambient=(0.015, 0.06),
+        ambient=(0.012, 0.08),
     ),
     plant=PlantSettings(
         shapes=(POPLAR, HAZEL, LIME),
@@ -55,7 +55,13 @@ SUNNY = replace(WALK_UNDER, light=LightSettings(clear_share=1.0))
 
 SAMPLE = CanopySettings(
     duration_s=10.0,
-    light=LightSettings(clear_share=1.0, sky_level=(0.18, 0.22), sky_blueness=(0.7, 0.8), flare_chance=0.0),
+    light=LightSettings(
+        clear_share=1.0,
+        sky_level=(0.18, 0.22),
+        sky_blueness=(0.7, 0.8),
+        ambient=(0.015, 0.02),
+        flare_chance=0.0,
+    ),
     plant=PlantSettings(
         shapes=(SALLOW, ASPEN), leaf_out=(0.75, 0.85), cover=(0.75, 0.8), crown_shares=(0.0, 1.0)
     ),

@@ -12,10 +12,11 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from models.canopy.arrays import FloatImage, as_float
 from models.canopy.confusers import ConfuserSettings, scatter_confusers
 from models.canopy.larvae import LarvaSettings, Settled, settle_larva
 from models.canopy.leaves import LeafBank, PlantSettings
-from models.canopy.light import FloatImage, Light, draw_soft_noise
+from models.canopy.light import Light
 from models.canopy.sheets import LeafPlace, Points, Sheet, cut_window, fill_softly, map_points
 
 LEAF_UNDERSIDE = np.asarray([0.2, 0.3, 0.14], np.float32)
@@ -67,11 +68,13 @@ class Layer:
     Attributes
     ----------
     picture : float32 (rows, columns, 4), light times share covered, share covered
+    incident : float32 (rows / 2, columns / 2, 3), what falls on its lower sheet, shadows and all
     depth : distance over that of the nearest layer
     origin_px : (row, column) in the picture of the frame's top left corner when the camera stands still
     """
 
     picture: FloatImage
+    incident: FloatImage
     depth: float
     origin_px: tuple[int, int]
 
@@ -163,11 +166,12 @@ def build_scene(
         gap_px = float(rng.uniform(*SHEET_GAP_MM)) * plan.scale
         passed = cv2.multiply(building.left, cv2.cvtColor(upper.through, cv2.COLOR_RGBA2RGB))
         below = cast_light(np.asarray(passed, np.float32), light, plan.size, gap_px=gap_px, zoom=1.0)
+        lit = _map_lit(below, lower, reach_px=LEAF_REACH_MM * plan.scale)
         places = (thing_counts[plan.index], SPOTS_TRIED)
-        spots = _find_spots(below, lower, rng, plan=plan, size=size, places=places)
+        spots = _find_spots(lit, lower, rng, plan=plan, size=size, places=places)
         scatter_confusers(lower, confusers, rng, spots=spots, scale=plan.scale)
         places = (larva_counts[plan.index], HOSTS_TRIED)
-        spots = _find_spots(below, lower, rng, plan=plan, size=size, places=places)
+        spots = _find_spots(lit, lower, rng, plan=plan, size=size, places=places)
         new = [
             settle_larva(lower, bank, larvae, rng, spot=(x, y), scale=plan.scale) for x, y in spots.tolist()
         ]
@@ -194,13 +198,18 @@ def _add_layer(
     building.left = np.asarray(
         cv2.multiply(below, cv2.cvtColor(lower.through, cv2.COLOR_RGBA2RGB)), np.float32
     )
-    building.layers.append(Layer(picture, plan.depth, plan.origin_px))
+    size = (below.shape[1] // INCIDENT_STEP_PX, below.shape[0] // INCIDENT_STEP_PX)
+    incident = as_float(cv2.resize(below, size, interpolation=cv2.INTER_AREA))
+    building.layers.append(Layer(picture, incident, plan.depth, plan.origin_px))
     building.settled.extend(
         (plan.index, larva) for larva in larvae if _stands_dark(picture, larva.outline_xy, light)
     )
     if plan.index < MARKED_LAYERS:
         building.marks.extend(_list_marks(leaves, bank, picture, layer=plan.index, light=light))
 
+
+INCIDENT_STEP_PX = 2
+"""What falls on a layer is kept at this step: only how shadows move is read from it."""
 
 MARKED_LAYERS = 2
 """Feeding is listed in this many layers, the nearest; behind them hardly a leaf is well visible."""
@@ -221,7 +230,7 @@ def _share_out(total: int, layers: int, rng: np.random.Generator) -> list[int]:
     """Spread things over the layers, most to the nearest."""
     weights = np.asarray([*LAYER_WEIGHTS, *([0.0] * layers)][:layers])
     picks = rng.choice(layers, size=total, p=weights / weights.sum())
-    return np.bincount(picks, minlength=layers).tolist()
+    return [int(count) for count in np.bincount(picks, minlength=layers)]
 
 
 def _name_larvae(settled: list[tuple[int, Settled]]) -> tuple[LarvaPlace, ...]:
@@ -250,7 +259,7 @@ def simplify_outline(outline_xy: Points, slack_px: float) -> Points:
 
 
 def _find_spots(
-    below: FloatImage,
+    lit_map: FloatImage,
     sheet: Sheet,
     rng: np.random.Generator,
     *,
@@ -260,7 +269,7 @@ def _find_spots(
 ) -> NDArray[np.float64]:
     """Return (count, 2) places (x, y) that the camera will pass, each the best lit among leaves of some tried.
 
-    `places` is (count, tried for each).
+    `lit_map` comes from `_map_lit`; `places` is (count, tried for each).
     """
     count = places[0]
     frame = np.asarray(size.frame_px, float)
@@ -272,8 +281,7 @@ def _find_spots(
     near = np.clip(
         at[:, :, None, :] + np.asarray(COMPASS) * int(LEAF_REACH_MM * plan.scale), 0, limit
     ).astype(int)
-    small = _map_lit(below, sheet, reach_px=LEAF_REACH_MM * plan.scale)
-    lit = small[at[..., 0] // LIT_STEP_PX, at[..., 1] // LIT_STEP_PX]
+    lit = lit_map[at[..., 0] // LIT_STEP_PX, at[..., 1] // LIT_STEP_PX]
     leafy = (sheet.through[near[..., 0], near[..., 1], 3] < 0.5).mean(axis=2) > 0.3
     score = lit * np.where(leafy, 1.0, LONE_WEIGHT) * rng.uniform(0.4, 1.0, lit.shape)
     best = np.argmax(score, axis=1)
@@ -331,14 +339,13 @@ def _see_sheet(sheet: Sheet, incident: FloatImage, light: Light) -> FloatImage:
     clear = cv2.extractChannel(sheet.through, 3)
     clear_3 = cv2.cvtColor(clear, cv2.COLOR_GRAY2RGB)
     passed = cv2.multiply(cv2.subtract(cv2.cvtColor(sheet.through, cv2.COLOR_RGBA2RGB), clear_3), incident)
+    covered = as_float(1 - clear)
     under = light.ambient * LEAF_UNDERSIDE
-    seen = cv2.add(
-        passed, cv2.multiply(1 - clear_3, (float(under[0]), float(under[1]), float(under[2]), 0.0))
-    )
-    ambient = (float(light.ambient[0]), float(light.ambient[1]), float(light.ambient[2]), 0.0)
-    seen = cv2.add(seen, cv2.multiply(sheet.shine, ambient))
-    red, green, blue = cv2.split(seen)
-    return np.asarray(cv2.merge([red, green, blue, 1 - clear]), np.float32)
+    bands = [
+        cv2.add(band, cv2.addWeighted(covered, float(under[n]), shine, float(light.ambient[n]), 0))
+        for n, (band, shine) in enumerate(zip(cv2.split(passed), cv2.split(sheet.shine), strict=True))
+    ]
+    return as_float(cv2.merge([*bands, covered]))
 
 
 def _lay_over(near: FloatImage, far: FloatImage) -> FloatImage:

@@ -11,9 +11,10 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from models.canopy.arrays import FloatImage, as_float, as_pixels
 from models.canopy.feeding import BLADE_PX
 from models.canopy.leaves import LeafBank, LeafSprite, PlantSettings, choose_leaf
-from models.canopy.light import FloatImage, draw_soft_noise
+from models.canopy.light import draw_soft_noise
 
 Window = tuple[slice, slice]
 Matrix = NDArray[np.float64]
@@ -50,7 +51,7 @@ class Sheet:
 
     def put_sprite(self, sprite: LeafSprite, to_sheet: Matrix, *, hides_shine: bool = True) -> None:
         """Multiply one leaf in; what shone before it is hidden where it lies."""
-        found = warp_sprite(sprite, to_sheet, self.through.shape[:2])
+        found = warp_sprite(sprite, to_sheet, (self.through.shape[0], self.through.shape[1]))
         if found is None:
             return
         window, piece = found
@@ -78,7 +79,8 @@ class Sheet:
         window, inner = cut
         clear = self.through[window][..., 3:4]
         factor = 1 - mask[inner][..., None] * (1 - light)
-        self.through[window][..., :3] = clear + (self.through[window][..., :3] - clear) * factor
+        passed = clear + (self.through[window][..., :3] - clear) * factor
+        self.through[window][..., :3] = np.minimum(passed, 1)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -157,8 +159,8 @@ def fill_softly(
     big = np.zeros((height * supersampling, width * supersampling), np.uint8)
     points = ((outline_xy - low + 0.5) * supersampling - 0.5) * 16
     cv2.fillPoly(big, [np.round(points).astype(np.int32)], 255, shift=4)
-    mask = cv2.resize(big, (width, height), interpolation=cv2.INTER_AREA).astype(np.float32) / 255
-    return mask, (int(low[1]), int(low[0]))
+    mask = as_float(cv2.resize(big, (width, height), interpolation=cv2.INTER_AREA)) / np.float32(255)
+    return as_float(mask), (int(low[1]), int(low[0]))
 
 
 def paint_sheet(
@@ -214,7 +216,7 @@ BLADE_FILL = 0.4
 
 def put_bark(sheet: Sheet, bark: NDArray[np.uint8], rng: np.random.Generator) -> None:
     """Lay twigs and branches, a mask 0 to 255, over a sheet."""
-    mask = bark.astype(np.float32) / 255
+    mask = as_float(bark / np.float32(255))
     dim = 1 - (1 - BARK_LIGHT) * mask
     factors = np.asarray(cv2.merge([dim, dim, dim, 1 - mask]), np.float32)
     sheet.through = np.asarray(cv2.multiply(sheet.through, factors), np.float32)
@@ -223,10 +225,8 @@ def put_bark(sheet: Sheet, bark: NDArray[np.uint8], rng: np.random.Generator) ->
 
 def shine_bark(mask: FloatImage, rng: np.random.Generator) -> FloatImage:
     """Return the shine (rows, columns, 3) of twigs, a mask 0 to 1, on a sheet with nothing else that shines."""
-    red, green, blue = (BARK * np.float32(rng.uniform(0.5, 1.8))).tolist()
-    return np.asarray(
-        cv2.multiply(cv2.cvtColor(mask, cv2.COLOR_GRAY2RGB), (red, green, blue, 0.0)), np.float32
-    )
+    colour = BARK * np.float32(rng.uniform(0.5, 1.8))
+    return as_float(cv2.merge([mask * colour[band] for band in range(3)]))
 
 
 def _trace_twig(
@@ -309,7 +309,7 @@ def _draw_twig(
     half = np.maximum(0.5, np.linspace(thick_px, thin_px, len(twig))) * 0.5
     strength = int(255 * min(1.0, (thick_px + thin_px) / 2 / THINNEST_PX))
     outline = np.concatenate([twig + normal * half[:, None], (twig - normal * half[:, None])[::-1]])
-    cv2.fillPoly(bark, [np.round(outline * 16).astype(np.int32)], strength, cv2.LINE_AA, shift=4)
+    cv2.fillPoly(bark, [as_pixels(outline)], strength, cv2.LINE_AA, shift=4)
 
 
 THINNEST_PX = 1.2
@@ -360,4 +360,4 @@ def _draw_bud(
     half = 0.2 * length * np.sin(np.pi * s**0.7)
     spine = np.asarray(joint) + along * (s * length)[:, None]
     outline = np.concatenate([spine + across * half[:, None], (spine - across * half[:, None])[::-1]])
-    cv2.fillPoly(bark, [np.round(outline * 16).astype(np.int32)], 255, cv2.LINE_AA, shift=4)
+    cv2.fillPoly(bark, [as_pixels(outline)], 255, cv2.LINE_AA, shift=4)

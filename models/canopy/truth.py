@@ -24,6 +24,7 @@ one and a frame rate of 0.
 import json
 from collections.abc import Mapping
 from dataclasses import dataclass
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
@@ -220,7 +221,7 @@ def _parse_truth(root: _Place) -> Truth:
         raise root.key("larvae").fail("larvae with different ids")
     frames = tuple(_parse_frame(place, size_px, known) for place in root.key("frames").items())
     indices = [frame.index for frame in frames]
-    if any(later <= earlier for earlier, later in zip(indices, indices[1:], strict=False)):
+    if any(later <= earlier for earlier, later in pairwise(indices)):
         raise root.key("frames").fail("frames in rising order of index")
     return Truth(
         root.key("clip").text(),

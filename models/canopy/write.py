@@ -8,12 +8,16 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from fractions import Fraction
 from pathlib import Path
+from typing import TYPE_CHECKING, cast
 
 import numpy as np
 from numpy.typing import NDArray
 
 from models.canopy.clip import CanopySettings, film, list_larvae, prepare_filming
 from models.canopy.truth import FrameTruth, Truth, find_truth_path, write_truth
+
+if TYPE_CHECKING:
+    from av.video.stream import VideoStream
 
 TIME_BASE = Fraction(1, 90_000)
 DEFAULT_MBIT_S = 17.0
@@ -98,13 +102,16 @@ def encode_frames(
                 output.metadata["creation_time"] = recorded_at.astimezone(UTC).strftime(
                     "%Y-%m-%dT%H:%M:%S.000000Z"
                 )
-            stream = None
+            stream: VideoStream | None = None
             for index, upright in enumerate(frames):
                 frame = (
                     np.ascontiguousarray(np.rot90(upright, -QUARTERS_LYING)) if encoding.is_lying else upright
                 )
                 if stream is None:
-                    stream = output.add_stream(encoding.codec, rate=rate, options={"preset": encoding.preset})
+                    stream = cast(
+                        "VideoStream",
+                        output.add_stream(encoding.codec, rate=rate, options={"preset": encoding.preset}),
+                    )
                     stream.height, stream.width = frame.shape[:2]
                     stream.pix_fmt = "yuv420p"
                     stream.bit_rate = int(encoding.mbit_s * 1e6)

@@ -4,23 +4,54 @@ A search is run once with low thresholds; what a higher threshold would have off
 depend on it. The rule of a hit stands in `detect.truth_scoring`. This file draws no clip and knows no logbook.
 """
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
 
 import numpy as np
+from numpy.typing import NDArray
 
 from detect.candidates import Candidate
-from detect.clips import open_clip
+from detect.clips import open_clip, read_frames, read_rgb
+from detect.light import read_light
 from detect.scoring import Scorer
 from detect.search import SearchSettings, search_clip
 from detect.truth_scoring import find_lengths, find_shown_larva
-from models.canopy.truth import Truth, read_truth
-from models.canopy.write import find_truth_path
+from models.alternatives import Finder, Found
+from models.canopy.truth import Truth, find_truth_path, read_truth
+from models.evaluate import Picture
 from models.metrics import LENGTH_CLASSES_PX
 
 LOWEST_SCORE = 0.02
 """Candidates under this are never offered at any threshold worth looking at."""
+
+
+def make_finder(scorer: Scorer) -> Finder:
+    """Return a scorer as a finder of larvae in single pictures, so that it can stand beside others."""
+
+    def find(rgb: NDArray[np.uint8]) -> list[Found]:
+        lit = read_light(rgb)
+        silhouettes = [region for region in scorer.find(lit) if region.kind == "silhouette"]
+        found = []
+        for scored in scorer.score(lit, silhouettes):
+            top, left, bottom, right = scored.region.box
+            row, column = (top + bottom - 1) / 2, (left + right - 1) / 2
+            found.append(Found(row, column, scored.region.length_px, scored.score, scored.region.outline))
+        return found
+
+    return find
+
+
+def sample_frames(path: Path, *, every_s: float) -> Iterator[Picture]:
+    """Yield a frame of a clip with its truth every so many seconds, decoded as they are asked for."""
+    truth = read_truth(find_truth_path(path))
+    frames = {frame.index: frame for frame in truth.frames}
+    due_s = 0.0
+    for frame in read_frames(open_clip(path)):
+        if frame.time_s >= due_s and frame.index in frames:
+            due_s += every_s
+            yield Picture(f"{path.name} {frame.time_s:.2f} s", partial(read_rgb, frame), frames[frame.index])
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -80,8 +80,7 @@ def _search_sample(logbook: "Logbook", console: "Console") -> list["SearchedClip
 def _print_against_truth(searched: list["SearchedClip"]) -> None:
     """Print, for each clip, which drawn larvae were found and how many candidates were false."""
     from detect.truth_scoring import score_candidates
-    from models.canopy.truth import read_truth
-    from models.canopy.write import find_truth_path
+    from models.canopy.truth import find_truth_path, read_truth
 
     for outcome in searched:
         if outcome.found is None:

@@ -1,8 +1,9 @@
 """How well chewed leaves are found in whole frames, how often something else is called so, and how long it takes.
 
-Run as `python -m tests.bench.feeding [--crowns N]`. Three kinds of frames, none of which the weights were fitted to, except half
-of the photographs: masks of scattered leaves drawn here, a tenth of them chewed; crowns of the preset `held-out` with their
-truth; and the photographs of crowns in `../shared/photos/canopy-photos`, where they are at hand. A region is right when a marked
+Run as `python -m tests.bench.feeding [--crowns N]`. Three kinds of frames: masks of scattered
+leaves drawn here, a tenth of them chewed; crowns of the preset `held-out` with their truth; and the photographs of crowns in
+`../shared/photos/canopy-photos`, where they are at hand. The seeds of the first two were not used for the weights; the bias was
+set on the photographs, so that they show how often something is called feeding wrongly at best. A region is right when a marked
 piece covers `LEAST_COVERED` of its outline; marks that show another leaf instead of sky cannot be found and are not counted.
 """
 
@@ -194,7 +195,7 @@ def main() -> None:
     parser.add_argument("--crowns", type=int, default=12, help="crowns to draw, about 5 s each")
     count = parser.parse_args().crowns
     cv2.setNumThreads(1)
-    rng = np.random.default_rng(2)
+    rng = np.random.default_rng(12)
     measure("scattered leaves", (draw_scattered(rng) for _ in range(40)))
     measure("crowns", draw_crowns(count))
     measure("photographs", read_photos())

@@ -167,7 +167,7 @@ def _print_accuracy(name: str, measured: list[Measured]) -> None:
 def main() -> None:
     """Print the errors of both halves, of all, the worst leaves, and those of drawn feeding by class of damage."""
     even, odd = measure_leaflets(odd=False), measure_leaflets(odd=True)
-    for name, measured in (("even (developed on)", even), ("odd (held out)", odd), ("all", even + odd)):
+    for name, measured in (("even (developed on)", even), ("odd (checked on)", odd), ("all", even + odd)):
         _print_accuracy(name, measured)
     worst = sorted(even + odd, key=lambda leaf: -abs(leaf.error))[:10]
     print(

@@ -34,7 +34,7 @@ MOST_WAITING = 24
 MOST_CLIPS = 16
 MOST_REASONS = 512
 
-READY = "The camera's shake is taken out; the light plays as it did."
+READY = "The shake is taken out; the light plays as it did."
 MAKING = "Making the steadied loop."
 
 

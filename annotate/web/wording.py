@@ -83,12 +83,14 @@ def say_verdict(verdict: Verdict) -> str:
 
 
 def say_confirmed(count: Count, kind: str | None) -> str:
-    """Return how many are confirmed, in the word of what they are: "2 larvae confirmed"."""
-    noun, plural = {
-        "silhouette": ("larva", "larvae"),
-        "feeding": ("leaf with feeding", "leaves with feeding"),
-    }.get(kind or "", ("candidate", "candidates"))
-    return f"{say_count(count.confirmed, noun, plural)} confirmed"
+    """Return how many are confirmed, in the word of what they are: "2 larvae confirmed", "none confirmed"."""
+    if count.confirmed == 0:
+        return "none confirmed"
+    if kind == "silhouette":
+        return f"{say_count(count.confirmed, 'larva', 'larvae')} confirmed"
+    if kind == "feeding":
+        return f"{say_count(count.confirmed, 'leaf', 'leaves')} with feeding confirmed"
+    return f"{count.confirmed:,} confirmed"
 
 
 def _to_local(moment: datetime, zone: str) -> datetime:

@@ -105,8 +105,13 @@ function begin() {
     const hadFocus = find("details").contains(document.activeElement);
     find("details").hidden = true;
     find("answers").hidden = false;
-    // The focus must not fall back to the top of the page with the field that held it.
-    if (hadFocus) find("answers").querySelector("button").focus({ preventScroll: true });
+    if (hadFocus) restFocus();
+  }
+
+  // The focus must not fall back to the top of the page with the field that held it, nor rest on an answer, where the next
+  // press of Space would judge instead of playing the loop.
+  function restFocus() {
+    find("main").focus({ preventScroll: true });
   }
 
   function sendDetails(event) {
@@ -280,7 +285,13 @@ function begin() {
     }
   }
 
-  function press(id, isOn) {
+  function press(event, button) {
+    answer(button.dataset.answer);
+    // A press by hand, not by the keyboard, leaves no focus on the button.
+    if (event.detail > 0 && find("details").hidden) restFocus();
+  }
+
+  function mark(id, isOn) {
     find(id).setAttribute("aria-pressed", String(isOn));
   }
 
@@ -304,8 +315,8 @@ function begin() {
       b: goBack,
       n: putOff,
       e: () => line.card.verdict?.answer === "confirm" && openDetails(),
-      o: () => press("outline-button", looking.toggleOutline()),
-      p: () => press("pixels-button", looking.togglePixels()),
+      o: () => mark("outline-button", looking.toggleOutline()),
+      p: () => mark("pixels-button", looking.togglePixels()),
       "+": () => looking.goNearer(1),
       "=": () => looking.goNearer(1),
       "-": () => looking.goNearer(-1),
@@ -315,7 +326,7 @@ function begin() {
     };
     const buttons = { undo: "z", back: "b", later: "n", details: "e", outline: "o", pixels: "p", nearer: "+", farther: "-", loop: " " };
     for (const [id, key] of Object.entries(buttons)) find(`${id}-button`).addEventListener("click", acts[key]);
-    for (const button of find("answers").querySelectorAll("button")) button.addEventListener("click", () => answer(button.dataset.answer));
+    for (const button of find("answers").querySelectorAll("button")) button.addEventListener("click", (event) => press(event, button));
     find("retry-button").addEventListener("click", retry);
     find("details").addEventListener("submit", sendDetails);
     find("details").addEventListener("keydown", (event) => {

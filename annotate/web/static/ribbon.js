@@ -42,7 +42,7 @@ export function makeRibbon(element, { onMove, onRest }) {
     shades.forEach((shade, index) => {
       if (shade > 0) {
         drawing.append(
-          shape("rect", { class: "shade", x: index * step, y: top, width: step + 0.3, height, "fill-opacity": (shade / MOST_SHADE) * 0.85 }),
+          shape("rect", { class: "shade", x: index * step, y: top, width: step, height, "fill-opacity": (shade / MOST_SHADE) * 0.85 }),
         );
       }
     });

@@ -32,9 +32,19 @@ SAME_MOMENT_S = 1e-3
 SMALL_STEP_PX = 4
 """The first reading works on a quarter of the size, as `detect.motion` expects."""
 
-LEAST_LIKENESS = 0.6
-"""A frame whose place correlates less with the view than this shows something else, or is blurred (drawn clips: frames that
-show the place reach 0.8 to 1.0, others stay under 0.5)."""
+LEAST_LIKENESS = 0.8
+"""A frame whose place correlates less with the view than this shows something else, is blurred, or was brought to the wrong
+place (drawn clips: frames that hold still reach 0.95 to 1.0, frames a few px off 0.6 to 0.8)."""
+
+LEAST_INSIDE = 0.8
+"""So much of the picture must lie inside a frame. Places at the edge of a frame leave it with every shake, and would lose their
+loop under a stricter rule; under a laxer one a black edge comes and goes."""
+
+GRID_POINTS = 12
+"""Along each side; how much lies inside is told by that many points."""
+
+MOST_STRETCH = 0.15
+"""Between two moments a second apart a leaf is not seen larger, smaller or more slanted by more than this."""
 
 LONGEST_GAP_S = 0.25
 """The loop ends where the place cannot be told for longer than this."""
@@ -202,9 +212,16 @@ def _cut_frames(info: ClipInfo, place: LoopPlace, poses: dict[float, Matrix]) ->
         if frame.time_s not in poses:
             continue
         rgb = read_rgb(frame)
-        pose, likeness = matcher.refine(rgb, poses[frame.time_s])
+        pose = matcher.refine(rgb, poses[frame.time_s])
+        if (
+            pose is None
+            or _measure_inside(pose, size_px, frame_size_px=(rgb.shape[0], rgb.shape[1])) < LEAST_INSIDE
+        ):
+            continue
+        picture = _cut(rgb, pose, size_px)
+        likeness = matcher.compare(picture)
         if likeness >= LEAST_LIKENESS:
-            yield SteadyFrame(frame.time_s, _cut(rgb, pose, size_px), likeness)
+            yield SteadyFrame(frame.time_s, picture, likeness)
 
 
 class _Matcher:
@@ -219,23 +236,30 @@ class _Matcher:
         radius = round(MATCH_SHARE * min(rows, columns) / 2)
         cv2.circle(self._mask, (columns // 2, rows // 2), radius, 255, -1)
 
-    def refine(self, rgb: NDArray[np.uint8], pose: Matrix) -> tuple[Matrix, float]:
-        """Return the pose that covers the picture best, and its likeness; the old pose and 0 where none is found."""
+    def refine(self, rgb: NDArray[np.uint8], pose: Matrix) -> Matrix | None:
+        """Return the pose near this one that covers the picture best, None where there is none."""
         seen = self._shrink(_cut(rgb, pose, (self._size_px[0], self._size_px[1])))
         criteria = (cv2.TERM_CRITERIA_EPS | cv2.TERM_CRITERIA_COUNT, MATCH_STEPS, MATCH_PRECISION)
         start = np.eye(2, 3, dtype=np.float32)
-        shift, _ = cv2.phaseCorrelate(self._template.astype(np.float32), seen.astype(np.float32))
-        start[:, 2] = shift
+        start[:, 2], _ = cv2.phaseCorrelate(self._template.astype(np.float32), seen.astype(np.float32))
         try:
-            likeness, found = cv2.findTransformECC(
+            _, found = cv2.findTransformECC(
                 self._template, seen, start, cv2.MOTION_AFFINE, criteria, self._mask, MATCH_SMOOTHING_PX
             )
         except cv2.error:  # it does not converge on blank or foreign pictures
-            return pose, 0.0
+            return None
         step = self._widen(found.astype(np.float64))
-        return np.column_stack([pose[:, :2] @ step[:, :2], pose[:, :2] @ step[:, 2] + pose[:, 2]]), float(
-            likeness
-        )
+        if np.abs(step[:, :2] - np.eye(2)).max() > MOST_STRETCH:
+            return None
+        return np.column_stack([pose[:, :2] @ step[:, :2], pose[:, :2] @ step[:, 2] + pose[:, 2]])
+
+    def compare(self, picture: NDArray[np.uint8]) -> float:
+        """Return the correlation of the grey values with the view's, -1 to 1, inside the disc; 0 for a blank picture."""
+        inside = self._mask > 0
+        one, other = (grey[inside].astype(np.float64) for grey in (self._template, self._shrink(picture)))
+        one, other = one - one.mean(), other - other.mean()
+        length = float(np.linalg.norm(one) * np.linalg.norm(other))
+        return float(one @ other) / length if length > 0 else 0.0
 
     def _shrink(self, rgb: NDArray[np.uint8]) -> NDArray[np.uint8]:
         grey = cv2.cvtColor(rgb, cv2.COLOR_RGB2GRAY)
@@ -255,6 +279,15 @@ def _cut(rgb: NDArray[np.uint8], pose: Matrix, size_px: tuple[int, int]) -> NDAr
     rows, columns = size_px
     flags = cv2.INTER_CUBIC | cv2.WARP_INVERSE_MAP
     return cv2.warpAffine(rgb, pose, (columns, rows), flags=flags).astype(np.uint8, copy=False)
+
+
+def _measure_inside(pose: Matrix, size_px: tuple[int, int], *, frame_size_px: tuple[int, int]) -> float:
+    """Return the share of a picture, seen through a pose, that lies inside the frame."""
+    rows, columns = size_px
+    x, y = np.meshgrid(np.linspace(0, columns - 1, GRID_POINTS), np.linspace(0, rows - 1, GRID_POINTS))
+    points = np.stack([x.ravel(), y.ravel()], axis=1) @ pose[:, :2].T + pose[:, 2]
+    last = np.array([frame_size_px[1] - 1, frame_size_px[0] - 1])
+    return float(np.mean(np.all((points >= 0) & (points <= last), axis=1)))
 
 
 def _keep_unbroken(frames: list[SteadyFrame], time_s: float) -> list[SteadyFrame]:

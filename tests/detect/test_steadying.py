@@ -167,17 +167,14 @@ def test_a_place_that_leaves_the_frame_ends_the_loop(tmp_path: Path) -> None:
         tmp_path / "panned.mp4",
         times_s=FRAMES,
         size_px=SIZE_PX,
-        paint=make_painter(pan_px=14),
+        paint=make_painter(pan_px=8),
         rate_hz=RATE_HZ,
     )
     info = open_clip(path)
-    try:
-        frames = steady(info, read_place(info))
-    except NoLoopError as reason:
-        assert "too short for a loop" in str(reason)
-    else:
-        assert frames[-1].time_s - frames[0].time_s < 1.2
-        assert all(frame.likeness > 0.6 for frame in frames)
+    frames = steady(info, read_place(info))
+    assert 0.5 < frames[-1].time_s - frames[0].time_s < 1.2
+    assert measure_residual_px([frame.rgb for frame in frames]) < 0.5
+    assert all((frame.rgb.max(axis=2) == 0).mean() < 0.2 for frame in frames)
 
 
 def test_a_cut_to_another_place_is_not_in_the_loop(tmp_path: Path) -> None:

@@ -273,6 +273,15 @@ def map_layer(
     return grid - _blow(sway, grid, time_s)
 
 
+def hold_still(layer: Layer, *, frame_px: tuple[int, int]) -> FloatImage:
+    """Return the map of a layer for a camera and leaves at rest, nodes as in `map_layer`."""
+    ys, xs = (
+        (np.arange(-(-length // CELL_PX) + 2) - 0.5) * CELL_PX - 0.5 + origin
+        for length, origin in zip(frame_px, layer.origin_px, strict=True)
+    )
+    return as_float(np.stack(np.meshgrid(xs, ys), axis=-1))
+
+
 def move_shadows(sway: Sway, grid: FloatImage, time_s: float) -> FloatImage:
     """Return how far the shadows on a layer have moved against its leaves at the nodes of its map, float32 (m, n, 2).
 
@@ -295,11 +304,12 @@ def _blow(sway: Sway, grid: FloatImage, time_s: float) -> FloatImage:
     )
 
 
-def spread_map(grid: FloatImage, frame_px: tuple[int, int]) -> FloatImage:
-    """Spread a map from its nodes to every px of the frame, float32 (rows, columns, 2)."""
+def spread_map(grid: FloatImage, size_px: tuple[int, int], *, step_px: int = 1) -> FloatImage:
+    """Spread a map from its nodes to a picture of (rows, columns) that has one element for `step_px` px of the frame."""
     m, n = grid.shape[:2]
-    full = cv2.resize(grid, (n * CELL_PX, m * CELL_PX), interpolation=cv2.INTER_LINEAR)
-    return np.asarray(full[CELL_PX : CELL_PX + frame_px[0], CELL_PX : CELL_PX + frame_px[1]], np.float32)
+    cell = CELL_PX // step_px
+    full = cv2.resize(grid, (n * cell, m * cell), interpolation=cv2.INTER_LINEAR)
+    return as_float(full[cell : cell + size_px[0], cell : cell + size_px[1]])
 
 
 def find_in_frame(grid: FloatImage, points_xy: NDArray[np.float32]) -> NDArray[np.float32]:

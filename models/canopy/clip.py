@@ -27,6 +27,7 @@ from models.canopy.camera import (
     find_scale,
     find_shift,
     find_sky,
+    hold_still,
     map_layer,
     move_shadows,
     spread_map,
@@ -88,12 +89,18 @@ class CanopySettings:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Filming:
-    """A painted crown and the camera under it, ready to be filmed."""
+    """A painted crown and the camera under it, ready to be filmed.
+
+    Attributes
+    ----------
+    is_moving : whether camera, leaves and shadows move; a single picture does without, for speed
+    """
 
     scene: Scene
     camera: Camera
     sways: tuple[Sway, ...]
     settings: CanopySettings
+    is_moving: bool
 
 
 def prepare_filming(
@@ -136,7 +143,7 @@ def prepare_filming(
         sky=sky,
         hang=_paint_afresh(settings.plant, bank, rng),
     )
-    return Filming(scene, camera, choose_sways(scene, rng, wind_px=wind_px), settings)
+    return Filming(scene, camera, choose_sways(scene, rng, wind_px=wind_px), settings, True)
 
 
 def choose_sways(scene: Scene, rng: np.random.Generator, *, wind_px: float) -> tuple[Sway, ...]:
@@ -225,6 +232,8 @@ def look_up(filming: Filming, *, index: int, time_s: float) -> tuple[FloatImage,
     scene, frame_px = filming.scene, filming.settings.size_px
     grids = [
         map_layer(filming.camera, layer, sway, time_s=time_s, frame_px=frame_px, px_per_mm=scene.px_per_mm)
+        if filming.is_moving
+        else hold_still(layer, frame_px=frame_px)
         for layer, sway in zip(scene.layers, filming.sways, strict=True)
     ]
     sky = find_sky(filming.camera, scene.sky, time_s=time_s, frame_px=frame_px)
@@ -260,17 +269,24 @@ def _stack_layers(
     size = (sky.shape[0], sky.shape[1])
     layers = list(zip(filming.scene.layers, filming.sways, grids, strict=True))
     for layer, sway, grid in reversed(layers):
-        both = spread_map(grid, size)
-        x, y = cv2.split(both)
-        seen = cv2.remap(layer.picture, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REFLECT_101)
+        seen = _see_layer(layer, grid, size, is_moving=filming.is_moving)
         cover = as_float(cv2.extractChannel(seen, 3))
         clear = cv2.cvtColor(1 - cover, cv2.COLOR_GRAY2RGB)
-        shone = cv2.multiply(
-            cv2.cvtColor(seen, cv2.COLOR_RGBA2RGB), _play_light(layer, sway, grid, time_s, size)
-        )
+        shone = cv2.cvtColor(seen, cv2.COLOR_RGBA2RGB)
+        if filming.is_moving:
+            shone = cv2.multiply(shone, _play_light(layer, sway, grid, time_s, size))
         light = as_float(cv2.add(cv2.multiply(light, clear), shone))
         covers.append(cover)
     return light, covers[::-1]
+
+
+def _see_layer(layer: Layer, grid: FloatImage, size: tuple[int, int], *, is_moving: bool) -> FloatImage:
+    """Return what the frame shows of a layer, float32 (rows, columns, 4)."""
+    if not is_moving:
+        row, column = layer.origin_px
+        return np.ascontiguousarray(layer.picture[row : row + size[0], column : column + size[1]])
+    x, y = cv2.split(spread_map(grid, size))
+    return as_float(cv2.remap(layer.picture, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REFLECT_101))
 
 
 def _play_light(
@@ -280,11 +296,12 @@ def _play_light(
     half = (size[0] // INCIDENT_STEP_PX, size[1] // INCIDENT_STEP_PX)
     maps = []
     for nodes in (grid, grid - move_shadows(sway, grid, time_s)):
-        full = cv2.resize(spread_map(nodes, size), half[::-1], interpolation=cv2.INTER_AREA)
-        x, y = cv2.split((full - np.float32(0.5)) / np.float32(INCIDENT_STEP_PX))
-        maps.append(
-            cv2.remap(layer.incident, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REFLECT_101) + DARK_FLOOR
+        places = spread_map(
+            as_float((nodes - np.float32(0.5)) / INCIDENT_STEP_PX), half, step_px=INCIDENT_STEP_PX
         )
+        x, y = cv2.split(places)
+        lit = cv2.remap(layer.incident, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REFLECT_101)
+        maps.append(as_float(lit) + DARK_FLOOR)
     ratio = np.clip(maps[1] / maps[0], *LIGHT_CHANGE)
     return as_float(cv2.resize(as_float(ratio), size[::-1], interpolation=cv2.INTER_LINEAR))
 

@@ -58,7 +58,8 @@ def scatter_confusers(
     """Lay one thing at each of the spots, float64 (N, 2) of (x, y)."""
     for spot in spots:
         if _is_open(sheet, spot):
-            DRAWERS[HANGING[int(rng.integers(len(HANGING)))]](sheet, rng, spot, scale)
+            if rng.random() < HANGING_CHANCE:
+                DRAWERS[HANGING[int(rng.integers(len(HANGING)))]](sheet, rng, spot, scale)
         elif not settings.kinds or rng.random() < settings.shadow_share:
             _draw_shadow(sheet, rng, spot, scale)
         else:
@@ -66,7 +67,8 @@ def scatter_confusers(
 
 
 HANGING = ("catkin", "scrap", "stalk-end")
-"""Kinds that hang by themselves; others need something to sit on."""
+HANGING_CHANCE = 0.3
+"""Kinds that hang by themselves, and how often one does; others need something to sit on."""
 
 
 def _is_open(sheet: Sheet, spot: Spot) -> bool:

@@ -27,7 +27,7 @@ from models.canopy.clip import (
 )
 from models.canopy.leaves import LeafBank, grow_bank
 from models.canopy.light import choose_light, draw_sky
-from models.canopy.scene import HangSheets, LayerPlan, SceneSize, build_scene
+from models.canopy.scene import MARKED_LAYERS, HangSheets, LayerPlan, SceneSize, build_scene
 from models.canopy.sheets import LeafPlace, Sheet, cut_window, fill_softly, paint_sheet, shine_bark
 from models.canopy.truth import FeedingMark, LarvaMark, LarvaTruth
 
@@ -110,21 +110,47 @@ def grow_stock(
         feeding=settings.feeding,
         real_holes=real_holes,
     )
+    side = int(STOCK_SIDE * max(settings.size_px))
     sheets = tuple(
-        tuple(_paint_for_stock(settings, bank, rng, scale=scale / depth) for _ in range(SHEETS_PER_DEPTH))
-        for depth in settings.plant.depths
+        tuple(
+            _paint_for_stock(
+                settings, bank, rng, scale=scale / depth, side=side, is_mirrored=index >= MARKED_LAYERS
+            )
+            for _ in range(SHEETS_PER_DEPTH)
+        )
+        for index, depth in enumerate(settings.plant.depths)
     )
     return Stock(bank, sheets, scale, distance_m, draw_grain(rng, settings.size_px))
 
 
 def _paint_for_stock(
-    settings: CanopySettings, bank: LeafBank, rng: np.random.Generator, *, scale: float
+    settings: CanopySettings,
+    bank: LeafBank,
+    rng: np.random.Generator,
+    *,
+    scale: float,
+    side: int,
+    is_mirrored: bool,
 ) -> StockSheet:
-    side = int(STOCK_SIDE * max(settings.size_px))
+    """Paint a sheet; where it is mirrored, a quarter of it is painted and the rest are its mirror images.
+
+    Far sheets hold many small leaves, and nobody sees at their distance that they come four times.
+    """
     cover = float(rng.uniform(*STOCK_COVER))
-    painted = paint_sheet(settings.plant, bank, rng, size=(side, side), scale=scale, cover=cover)
+    painted_side = side // 2 if is_mirrored else side
+    size = (painted_side, painted_side)
+    painted = paint_sheet(settings.plant, bank, rng, size=size, scale=scale, cover=cover)
+    through, bark = painted.sheet.through, as_float(painted.bark / np.float32(255))
+    if is_mirrored:
+        through, bark = _mirror(through), _mirror(bark)
     chewed = tuple(leaf for leaf in painted.leaves if bank.leaves[leaf.sprite].marks)
-    return StockSheet(painted.sheet.through, as_float(painted.bark / np.float32(255)), chewed)
+    return StockSheet(through, bark, chewed)
+
+
+def _mirror(quarter: FloatImage) -> FloatImage:
+    """Return a picture twice as large in both directions, the quarter at its top left."""
+    half = np.concatenate([quarter, quarter[:, ::-1]], axis=1)
+    return np.ascontiguousarray(np.concatenate([half, half[::-1]], axis=0))
 
 
 def draw_pictures(
@@ -159,7 +185,7 @@ def draw_burst(
 ) -> list[DrawnPicture]:
     """Draw `count` consecutive frames of one small scene: shake, parallax and wind move it as in a clip."""
     brief = replace(settings, frame_rate_hz=frame_rate_hz, duration_s=count / frame_rate_hz)
-    filming = _prepare_burst(brief, rng, stock)
+    filming = _prepare_burst(brief, rng, stock, is_moving=count > 1)
     known = list_larvae(filming.scene)
     shots = list(film(filming, rng))
     frames = _compress([frame for frame, _ in shots], compression, rng)
@@ -180,7 +206,9 @@ def mask_larvae(marks: tuple[LarvaMark, ...], size_px: tuple[int, int]) -> NDArr
     return mask
 
 
-def _prepare_burst(settings: CanopySettings, rng: np.random.Generator, stock: Stock) -> Filming:
+def _prepare_burst(
+    settings: CanopySettings, rng: np.random.Generator, stock: Stock, *, is_moving: bool
+) -> Filming:
     light = choose_light(settings.light, rng)
     camera = choose_camera(
         settings.camera,
@@ -194,9 +222,8 @@ def _prepare_burst(settings: CanopySettings, rng: np.random.Generator, stock: St
     wind_px = float(rng.uniform(*settings.camera.wind_mm)) * scale
     reach = find_reach(camera.path, px_per_mm=scale, duration_s=settings.duration_s)
     spare = int(wind_px) + SPARE_PX
-    size = SceneSize(
-        settings.size_px, (reach[0] + spare, reach[1] + spare), (0.0, 0.0), scale, stock.distance_m * 1000
-    )
+    margin = (reach[0] + spare, reach[1] + spare) if is_moving else (0, 0)
+    size = SceneSize(settings.size_px, margin, (0.0, 0.0), scale, stock.distance_m * 1000)
     scene = build_scene(
         settings.plant,
         settings.larvae,
@@ -208,7 +235,7 @@ def _prepare_burst(settings: CanopySettings, rng: np.random.Generator, stock: St
         sky=draw_sky(light, rng, settings.size_px),
         hang=_cut_from(stock, rng),
     )
-    return Filming(scene, camera, choose_sways(scene, rng, wind_px=wind_px), settings)
+    return Filming(scene, camera, choose_sways(scene, rng, wind_px=wind_px), settings, is_moving)
 
 
 def _cut_from(stock: Stock, rng: np.random.Generator) -> HangSheets:

@@ -217,7 +217,9 @@ MARKED_LAYERS = 2
 
 def _plan_layer(plant: PlantSettings, size: SceneSize, index: int) -> LayerPlan:
     depth = plant.depths[index]
-    margin = tuple(int(MARGIN_FLOOR_PX + (m - MARGIN_FLOOR_PX) / depth**0.5) for m in size.margin_px)
+    margin = tuple(
+        int(min(m, MARGIN_FLOOR_PX) + max(0, m - MARGIN_FLOOR_PX) / depth**0.5) for m in size.margin_px
+    )
     shape = (size.frame_px[0] + 2 * margin[0], size.frame_px[1] + 2 * margin[1])
     return LayerPlan(index, depth, size.px_per_mm / depth, shape, (margin[0], margin[1]))
 

@@ -292,7 +292,10 @@ def _see_layer(layer: Layer, grid: FloatImage, size: tuple[int, int], *, is_movi
 def _play_light(
     layer: Layer, sway: Sway, grid: FloatImage, time_s: float, size: tuple[int, int]
 ) -> FloatImage:
-    """Return the factor (rows, columns, 3) by which the light on a layer differs now that its shadows have moved."""
+    """Return the factor (rows, columns, 3) by which the light on a layer differs now that its shadows have moved.
+
+    Only the lower sheet, which they fall on, changes; the sheet that casts them stays as it is.
+    """
     half = (size[0] // INCIDENT_STEP_PX, size[1] // INCIDENT_STEP_PX)
     maps = []
     for nodes in (grid, grid - move_shadows(sway, grid, time_s)):
@@ -301,9 +304,11 @@ def _play_light(
         )
         x, y = cv2.split(places)
         lit = cv2.remap(layer.incident, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REFLECT_101)
-        maps.append(as_float(lit) + DARK_FLOOR)
-    ratio = np.clip(maps[1] / maps[0], *LIGHT_CHANGE)
-    return as_float(cv2.resize(as_float(ratio), size[::-1], interpolation=cv2.INTER_LINEAR))
+        maps.append(as_float(lit))
+    now, then = (lit[..., :3] + DARK_FLOOR for lit in maps[::-1])
+    change = np.clip(now / then, *LIGHT_CHANGE) - 1
+    ratio = as_float(1 + change * maps[0][..., 3:])
+    return as_float(cv2.resize(ratio, size[::-1], interpolation=cv2.INTER_LINEAR))
 
 
 DARK_FLOOR = np.float32(0.03)

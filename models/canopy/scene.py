@@ -68,7 +68,7 @@ class Layer:
     Attributes
     ----------
     picture : float32 (rows, columns, 4), light times share covered, share covered
-    incident : float32 (rows / 2, columns / 2, 3), what falls on its lower sheet, shadows and all
+    incident : float32 (rows / 2, columns / 2, 4), what falls on its lower sheet, shadows and all, and what that sheet covers
     depth : distance over that of the nearest layer
     origin_px : (row, column) in the picture of the frame's top left corner when the camera stands still
     """
@@ -194,12 +194,14 @@ def _add_layer(
     light: Light,
 ) -> None:
     """Turn a layer's sheets into its picture, list its feeding marks, and carry the light on below it."""
-    picture = _lay_over(_see_sheet(lower, below, light), _see_sheet(upper, building.left, light))
+    near = _see_sheet(lower, below, light)
+    picture = _lay_over(near, _see_sheet(upper, building.left, light))
     building.left = np.asarray(
         cv2.multiply(below, cv2.cvtColor(lower.through, cv2.COLOR_RGBA2RGB)), np.float32
     )
     size = (below.shape[1] // INCIDENT_STEP_PX, below.shape[0] // INCIDENT_STEP_PX)
-    incident = as_float(cv2.resize(below, size, interpolation=cv2.INTER_AREA))
+    fallen = cv2.merge([*cv2.split(below), cv2.extractChannel(near, 3)])
+    incident = as_float(cv2.resize(fallen, size, interpolation=cv2.INTER_AREA))
     building.layers.append(Layer(picture, incident, plan.depth, plan.origin_px))
     building.settled.extend(
         (plan.index, larva) for larva in larvae if _stands_dark(picture, larva.outline_xy, light)

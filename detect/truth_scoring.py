@@ -13,7 +13,7 @@ from statistics import median
 
 from detect.candidates import Candidate, View
 from detect.regions import Box
-from models.canopy.truth import Truth, FrameTruth
+from models.canopy.truth import FrameTruth, Truth
 
 LEAST_HIT_PX = 6.0
 LEAST_SHARE_OF_VIEWS = 0.5

@@ -15,28 +15,30 @@ from models.canopy.arrays import FloatImage, as_float
 from models.canopy.camera import (
     Camera,
     CameraSettings,
-    Sway,
     choose_camera,
-    choose_sway,
     draw_grain,
     expose,
     find_blur,
     find_gain,
-    find_in_frame,
-    find_reach,
     find_scale,
     find_shift,
     find_sky,
-    hold_still,
-    map_layer,
-    move_shadows,
-    spread_map,
 )
 from models.canopy.confusers import ConfuserSettings
 from models.canopy.feeding import FeedingSettings
 from models.canopy.larvae import LarvaSettings
 from models.canopy.leaves import LeafBank, PlantSettings, grow_bank
 from models.canopy.light import LightSettings, choose_light, draw_sky
+from models.canopy.movement import (
+    Sway,
+    choose_sway,
+    find_in_frame,
+    find_reach,
+    hold_still,
+    map_layer,
+    move_shadows,
+    spread_map,
+)
 from models.canopy.scene import (
     INCIDENT_STEP_PX,
     HangSheets,
@@ -231,7 +233,15 @@ def look_up(filming: Filming, *, index: int, time_s: float) -> tuple[FloatImage,
     """Return the linear light that reaches the camera, float32 (rows, columns, 3), and the truth of that moment."""
     scene, frame_px = filming.scene, filming.settings.size_px
     grids = [
-        map_layer(filming.camera, layer, sway, time_s=time_s, frame_px=frame_px, px_per_mm=scene.px_per_mm)
+        map_layer(
+            filming.camera.path,
+            layer,
+            sway,
+            time_s=time_s,
+            readout_s=filming.camera.readout_s,
+            frame_px=frame_px,
+            px_per_mm=scene.px_per_mm,
+        )
         if filming.is_moving
         else hold_still(layer, frame_px=frame_px)
         for layer, sway in zip(scene.layers, filming.sways, strict=True)

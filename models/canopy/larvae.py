@@ -37,6 +37,15 @@ BODY_COLOUR = np.asarray([0.2, 0.26, 0.14], np.float32)
 SICK_COLOUR = np.asarray([0.16, 0.13, 0.09], np.float32)
 """Reflectance for the light from below of a green larva and of a dying one; common practice, no source."""
 
+SLENDER_EARLY, SHRUNKEN_WIDTH, FLAT_BELLY = 0.88, (0.6, 0.8), 0.55
+WIDEST_AT, HEAD_WIDTH = (0.38, 0.6), (0.5, 0.85)
+EARLY_HORN, LATE_HORN = (0.09, 0.16), (0.06, 0.1)
+BEND_AT_REST, BEND_FEEDING, TWIST = 0.3, 0.8, 0.3
+UNEVEN_UNWELL, EATEN_SHARE = 0.15, (0.25, 0.5)
+"""Shape of a body, in shares of its length or greatest width and in radians: width of early stages, of a shrunken one and of
+the belly in profile; where it is widest, from the tail, and the head; horns of L2 to L4 and of L5; bends, as deviations; how
+uneven the unwell are, and how much of a half-eaten one is gone. From pictures, from memory."""
+
 LEAF_OVER_BODY = 1.2
 """A leaf is at least this many times as long as the larva on it."""
 
@@ -100,19 +109,21 @@ def shape_body(rng: np.random.Generator, *, settings: LarvaSettings, length_mm: 
     unwell = rng.random() < settings.unwell_share
     condition = str(rng.choice(CONDITIONS[1:])) if unwell else CONDITIONS[0]
     side_view = pose == "in-profile"
-    width = float(rng.uniform(*settings.width_share)) * (0.88 if stage in ("L2", "L3") else 1.0)
-    width *= float(rng.uniform(0.6, 0.8)) if condition == "shrunken" else 1.0
-    horn = float(rng.uniform(0.06, 0.1)) if stage == "L5" else float(rng.uniform(0.09, 0.16))
+    width = float(rng.uniform(*settings.width_share)) * (SLENDER_EARLY if stage in ("L2", "L3") else 1.0)
+    width *= float(rng.uniform(*SHRUNKEN_WIDTH)) if condition == "shrunken" else 1.0
+    horn = float(rng.uniform(*(LATE_HORN if stage == "L5" else EARLY_HORN)))
     s = np.linspace(0, 1, 41, dtype=np.float64)
-    half = _shape_side(s, float(rng.uniform(0.38, 0.6)), float(rng.uniform(0.5, 0.85))) * width / 2
+    half = _shape_side(s, float(rng.uniform(*WIDEST_AT)), float(rng.uniform(*HEAD_WIDTH))) * width / 2
     if condition in ("shrunken", "sick"):
-        half *= 1 + 0.15 * np.interp(s, np.linspace(0, 1, 7), rng.normal(0, 1, 7))
-    lower = half * (0.55 if side_view else 1.0)
+        half *= 1 + UNEVEN_UNWELL * np.interp(s, np.linspace(0, 1, 7), rng.normal(0, 1, 7))
+    lower = half * (FLAT_BELLY if side_view else 1.0)
     centre, normal = _bend(
-        s, float(rng.normal(0, 0.8 if pose == "edge-feeding" else 0.3)), float(rng.normal(0, 0.3))
+        s,
+        float(rng.normal(0, BEND_FEEDING if pose == "edge-feeding" else BEND_AT_REST)),
+        float(rng.normal(0, TWIST)),
     )
     if condition == "half-eaten":
-        keep = s >= rng.uniform(0.25, 0.5)
+        keep = s >= rng.uniform(*EATEN_SHARE)
         half, lower, centre, normal = half[keep], lower[keep], centre[keep], normal[keep]
     left, right = centre + normal * half[:, None], centre - normal * lower[:, None]
     head = _add_horns(

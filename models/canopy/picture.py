@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from models.canopy.arrays import FloatImage, as_codes, as_float
-from models.canopy.camera import choose_camera, draw_grain, find_reach
+from models.canopy.camera import choose_camera, draw_grain
 from models.canopy.clip import (
     SPARE_PX,
     CanopySettings,
@@ -27,6 +27,7 @@ from models.canopy.clip import (
 )
 from models.canopy.leaves import LeafBank, grow_bank
 from models.canopy.light import choose_light, draw_sky
+from models.canopy.movement import find_reach
 from models.canopy.scene import MARKED_LAYERS, HangSheets, LayerPlan, SceneSize, build_scene
 from models.canopy.sheets import LeafPlace, Sheet, cut_window, fill_softly, paint_sheet, shine_bark
 from models.canopy.truth import FeedingMark, LarvaMark, LarvaTruth

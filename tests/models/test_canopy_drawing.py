@@ -10,10 +10,11 @@ import cv2
 import numpy as np
 import pytest
 
-from models.canopy.camera import CELL_PX, find_in_frame, find_scale, map_layer, spread_map
+from models.canopy.camera import find_scale
 from models.canopy.clip import CanopySettings, Filming, film, list_larvae, look_up, prepare_filming
 from models.canopy.larvae import CONDITIONS, POSES, STAGE_LENGTHS_MM, LarvaSettings, settle_larva
 from models.canopy.leaves import SALLOW, grow_bank
+from models.canopy.movement import CELL_PX, find_in_frame, map_layer, spread_map
 from models.canopy.picture import CompressionSettings, Stock, draw_burst, draw_picture, grow_stock
 from models.canopy.presets import HELD_OUT, PRESETS, WALK_UNDER, find_preset, fit_frame
 from models.canopy.sheets import open_sheet
@@ -142,10 +143,11 @@ def test_outlines_follow_the_leaf_they_sit_on(filming: Filming) -> None:
         for place in filming.scene.larvae:
             layer, sway = filming.scene.layers[place.layer], filming.sways[place.layer]
             grid = map_layer(
-                filming.camera,
+                filming.camera.path,
                 layer,
                 sway,
                 time_s=time_s,
+                readout_s=filming.camera.readout_s,
                 frame_px=SMALL.size_px,
                 px_per_mm=filming.scene.px_per_mm,
             )

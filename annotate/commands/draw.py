@@ -1,5 +1,7 @@
 """The command that draws a clip of a tree crown with known truth, or draws the project's sample again."""
 
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
@@ -29,7 +31,7 @@ def draw(
         str,
         typer.Option(
             "--settings",
-            help="walk-under; held-out (plants, light and camera kept from training); overcast; sunny.",
+            help="walk-under, wide, far, overcast, sunny; held-out is of plants, light and camera kept from training.",
         ),
     ] = "walk-under",
     seconds: Annotated[float, typer.Option("--seconds", help="Length of the clip.")] = 10.0,
@@ -80,10 +82,37 @@ def draw(
     if mbit <= 0:
         raise AnnotateError(f"--mbit: expected a number above 0, found {mbit:g}; phones take 17 for 1080p")
     encoding = EncodingSettings(CODECS[codec], mbit, is_lying=portrait)
-    truth = write_clip(
-        out, chosen, rng=np.random.default_rng(seed), encoding=encoding, tree=tree, recorded_at=recorded_at
-    )
+    with _show_progress() as tell:
+        truth = write_clip(
+            out,
+            chosen,
+            rng=np.random.default_rng(seed),
+            encoding=encoding,
+            tree=tree,
+            recorded_at=recorded_at,
+            tell=tell,
+        )
     print(f"{out}: {len(truth.frames)} frames, {len(truth.larvae)} larvae; truth in {find_truth_path(out)}")
+
+
+@contextmanager
+def _show_progress() -> Iterator[Callable[[int, int], None]]:
+    """Show a bar on the terminal's error side while a clip is drawn."""
+    from rich.console import Console
+    from rich.progress import Progress
+
+    with Progress(console=Console(stderr=True), transient=True) as progress:
+        task = progress.add_task("Growing the crown", total=None)
+
+        def tell(done: int, total: int) -> None:
+            progress.update(
+                task,
+                completed=done,
+                total=total if done else None,
+                description="Drawing" if done else "Growing",
+            )
+
+        yield tell
 
 
 def _draw_sample(folder: Path) -> None:

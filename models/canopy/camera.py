@@ -214,19 +214,24 @@ def _draw_glass(rng: np.random.Generator, frame_px: tuple[int, int], *, is_dirty
     """Draw what the lens lets through: dark corners, and soft spots of dirt."""
     rows, columns = (max(4, n // 4) for n in frame_px)
     y, x = np.linspace(-1, 1, rows)[:, None], np.linspace(-1, 1, columns)[None, :]
-    field = (1 - rng.uniform(0.0, 0.18) * (x * x + y * y) / 2).astype(np.float32)
+    field = as_float(1 - rng.uniform(*DARK_CORNERS) * (x * x + y * y) / 2)
     if is_dirty:
         spots = np.ones((rows, columns), np.float32)
-        for _ in range(int(rng.integers(1, 9))):
+        for _ in range(int(rng.integers(*DIRT_SPOTS))):
             middle = (int(rng.integers(columns)), int(rng.integers(rows)))
-            axes = (int(rng.integers(1, 6)), int(rng.integers(1, 12)))
-            dark = float(rng.uniform(0.55, 0.95))
+            axes = (int(rng.integers(*DIRT_SHORT)), int(rng.integers(*DIRT_LONG)))
+            dark = float(rng.uniform(*DIRT_LIGHT))
             cv2.ellipse(
                 spots, middle, axes, float(rng.uniform(0, 180)), 0, 360, (dark,), cv2.FILLED, cv2.LINE_AA
             )
-        field *= as_float(cv2.GaussianBlur(spots, (0, 0), float(rng.uniform(0.6, 3.0))))
+        field *= as_float(cv2.GaussianBlur(spots, (0, 0), float(rng.uniform(*DIRT_EDGE))))
     wide = cv2.resize(field, (frame_px[1], frame_px[0]), interpolation=cv2.INTER_LINEAR)
     return np.asarray(cv2.cvtColor(wide, cv2.COLOR_GRAY2RGB), np.float32)
+
+
+DARK_CORNERS = (0.0, 0.18)
+DIRT_SPOTS, DIRT_SHORT, DIRT_LONG, DIRT_EDGE, DIRT_LIGHT = (1, 9), (1, 6), (1, 12), (0.6, 3.0), (0.55, 0.95)
+"""Light lost in the corners; spots of dirt: how many, half axes and softness in steps of 4 px, what they let through. By eye."""
 
 
 def _draw_glow(rng: np.random.Generator, frame_px: tuple[int, int], light: Light) -> FloatImage:
@@ -236,18 +241,23 @@ def _draw_glow(rng: np.random.Generator, frame_px: tuple[int, int], light: Light
     glow = np.zeros((rows, columns, 3), np.float32)
     if light.flare < FLARE_WITH_SUN:
         return glow
-    sun = rng.uniform(-0.3, 1.3, 2) * (rows, columns)
-    reach = rng.uniform(0.08, 0.3) * columns
+    sun = rng.uniform(*SUN_PLACE, 2) * (rows, columns)
+    reach = rng.uniform(*GLARE_REACH) * columns
     distance = np.hypot(y - sun[0], x - sun[1])
-    glow += (light.flare * 1.2 * np.exp(-distance / reach))[..., None] * light.incident
-    for _ in range(int(rng.integers(0, 4))):
+    glow += (light.flare * GLARE_STRENGTH * np.exp(-distance / reach))[..., None] * light.incident
+    for _ in range(int(rng.integers(*GHOSTS))):
         place = np.asarray([rows, columns]) / 2 + (np.asarray([rows, columns]) / 2 - sun) * rng.uniform(
             -0.5, 1.2
         )
-        ring = np.hypot(y - place[0], x - place[1]) < rng.uniform(0.01, 0.06) * columns
-        glow += (ring * rng.uniform(0.005, 0.03))[..., None] * rng.uniform(0.3, 1.0, 3)
+        ring = np.hypot(y - place[0], x - place[1]) < rng.uniform(*GHOST_SIZE) * columns
+        glow += (ring * rng.uniform(*GHOST_LIGHT))[..., None] * rng.uniform(0.3, 1.0, 3)
     return np.asarray(cv2.GaussianBlur(glow, (0, 0), 0.7), np.float32)
 
+
+SUN_PLACE, GLARE_REACH, GLARE_STRENGTH = (-0.3, 1.3), (0.08, 0.3), 1.2
+GHOSTS, GHOST_SIZE, GHOST_LIGHT = (0, 4), (0.01, 0.06), (0.005, 0.03)
+"""Where the sun stands, in shares of the frame; how far its glare reaches over the frame's width and how strong it is; how many
+ghosts lie across the middle, how large and how bright. By eye."""
 
 FLARE_WITH_SUN = 0.02
 """More scatter than this comes with the sun in or near the frame."""
@@ -288,8 +298,8 @@ def _smear(light: FloatImage, shift_px: tuple[float, float]) -> FloatImage:
 
 def _choose_tone(contrast: float) -> NDArray[np.uint8]:
     """From the square root of light (8-bit) to code values: nearly sRGB, with an S-shaped curve."""
-    root = np.arange(256) / 255
-    linear = root**2
+    linear = (np.arange(256) / 255) ** 2
+    # The curve of IEC 61966-2-1 (sRGB).
     code = np.where(
         linear <= 0.0031308, 12.92 * linear, 1.055 * np.maximum(linear, 1e-9) ** (1 / 2.4) - 0.055
     )
@@ -299,11 +309,17 @@ def _choose_tone(contrast: float) -> NDArray[np.uint8]:
 
 def _choose_colour(saturation: float, rng: np.random.Generator) -> NDArray[np.float32]:
     """The 3 x 3 from bands to the camera's colours: its red also sees green and yellow, then a white balance."""
-    mixing = np.asarray([[0.72, 0.28, 0.0], [0.06, 0.86, 0.08], [0.0, 0.1, 0.9]])
-    grey = np.asarray([0.3, 0.6, 0.1])
-    saturate = saturation * np.eye(3) + (1 - saturation) * np.tile(grey, (3, 1))
-    balance = np.diag([rng.uniform(0.94, 1.12), 1.0, rng.uniform(0.85, 1.05)])
-    return np.asarray(balance @ saturate @ mixing, np.float32)
+    saturate = saturation * np.eye(3) + (1 - saturation) * np.tile(GREY, (3, 1))
+    balance = np.diag([rng.uniform(*BALANCE_RED), 1.0, rng.uniform(*BALANCE_BLUE)])
+    return as_float(balance @ saturate @ MIXING)
+
+
+MIXING = np.asarray([[0.72, 0.28, 0.0], [0.06, 0.86, 0.08], [0.0, 0.1, 0.9]])
+"""What red, green and blue of a camera see of the bands: its red also sees 570 to 640 nm, where a leaf passes more than in the
+red band and less than in the green. Common practice, no source."""
+
+GREY, BALANCE_RED, BALANCE_BLUE = np.asarray([0.3, 0.6, 0.1]), (0.94, 1.12), (0.85, 1.05)
+"""Weights of a colour's grey, and how far white balance strays."""
 
 
 def draw_grain(rng: np.random.Generator, frame_px: tuple[int, int]) -> FloatImage:

@@ -192,7 +192,7 @@ def grow_leaf(
     """Grow one leaf: outline, veins, blade, and the sizes it is drawn at; chewed where `feeding` holds settings."""
     age = float(np.clip(leaf_out + rng.normal(0, age_spread), 0, 1))
     stalk_px = float(rng.uniform(*shape.stalk_share)) * BLADE_PX
-    bend = float(rng.normal(0, 0.06))
+    bend = float(rng.normal(0, RIB_BEND))
     edge = outline_blade(shape, rng, bend=bend)
     half = int(np.ceil(np.abs(edge[:, 1]).max())) + MARGIN_PX
     origin = np.asarray([stalk_px + MARGIN_PX, half], np.float32)
@@ -207,7 +207,8 @@ def grow_leaf(
     through = _light_blade(rng, age=age, absorb=absorb, midrib=midrib, size=size)
     _spoil_blade(through, rng, edge=edge, midrib=midrib, age=age)
     stalk = _draw_stalk(origin, stalk_px, rng, size)
-    length_mm = float(rng.uniform(*shape.length_mm)) * (0.35 + 0.65 * leaf_out) * float(rng.uniform(0.7, 1.0))
+    length_mm = float(rng.uniform(*shape.length_mm)) * (BUD_SIZE + (1 - BUD_SIZE) * leaf_out)
+    length_mm *= float(rng.uniform(*SIZE_SPREAD))
     return LeafSprite(
         _halve_repeatedly(_join(blade.mask, through, stalk)),
         length_mm,
@@ -217,6 +218,10 @@ def grow_leaf(
         blade.marks,
         blade.missing_percent,
     )
+
+
+RIB_BEND, BUD_SIZE, SIZE_SPREAD = 0.06, 0.35, (0.7, 1.0)
+"""Bend of the midrib (deviation of its rise over its length); size of a leaf just unfolded over that of a full one; spread."""
 
 
 def outline_blade(shape: LeafShape, rng: np.random.Generator, *, bend: float) -> NDArray[np.float32]:
@@ -308,7 +313,7 @@ def _draw_veins(
             _draw_side_vein(
                 veins, midrib, start=float(start), angle=side * (angle + rng.normal(0, 0.05)), reach=reach
             )
-    for _ in range(pairs * 14):
+    for _ in range(pairs * NET_DENSITY):
         centre = rng.uniform((0, 0), (size[1], size[0]))
         turn = rng.uniform(0, np.pi)
         step = rng.uniform(6, 18) * np.asarray([np.cos(turn), np.sin(turn)])
@@ -318,10 +323,17 @@ def _draw_veins(
     for index in range(len(midrib) - 1):
         thick = max(1, round(5.0 * (1 - index / len(midrib)) ** 0.8))
         cv2.polylines(rib, [as_pixels(midrib[index : index + 2])], False, 255, thick, cv2.LINE_AA, shift=4)
-    weight = rng.uniform(0.2, 1.0), rng.uniform(-0.55, 0.6), rng.uniform(-0.35, 0.12)
-    drawn = (cv2.GaussianBlur(layer.astype(np.float32) / 255, (0, 0), 0.8) for layer in (rib, veins, net))
+    weight = [rng.uniform(*band) for band in (RIB_ABSORBS, VEINS_ABSORB, NET_ABSORBS)]
+    drawn = (
+        cv2.GaussianBlur(layer.astype(np.float32) / 255, (0, 0), VEIN_EDGE_PX) for layer in (rib, veins, net)
+    )
     total = sum((w * layer for w, layer in zip(weight, drawn, strict=True)), np.zeros(size, np.float32))
     return np.asarray(total, np.float32)
+
+
+RIB_ABSORBS, VEINS_ABSORB, NET_ABSORBS = (0.2, 1.0), (-0.55, 0.6), (-0.35, 0.12)
+NET_DENSITY, VEIN_EDGE_PX = 14, 0.8
+"""Extra absorbance of midrib, side veins and the net between: thick ones hold light back, thin ones hold less green. By eye."""
 
 
 def _draw_side_vein(
@@ -348,17 +360,25 @@ def _light_blade(
 ) -> FloatImage:
     """Return what the blade lets through, float32 (h, w, 3): PROSPECT's bands, veins, two tilted halves and blotches."""
     base = find_transmittance(age)
-    tilt = float(np.clip(rng.normal(0.8, 0.15), 0.35, 1.0))
-    fold = float(rng.normal(0, 0.12))
+    tilt = float(np.clip(rng.normal(*TILT), *TILT_ENDS))
+    fold = float(rng.normal(0, FOLD))
     rows = np.arange(size[0], dtype=np.float32)[:, None]
     rib_y = np.interp(np.arange(size[1]), midrib[:, 0], midrib[:, 1]).astype(np.float32)[None, :]
-    side = np.tanh((rows - rib_y) / 6.0)
+    side = np.tanh((rows - rib_y) / FOLD_EDGE_PX)
     shade = tilt * (1 + fold * side)
-    blotch = 0.06 * draw_soft_noise(rng, size, cell_px=40) + 0.04 * draw_soft_noise(rng, size, cell_px=7)
-    absorbance = -np.log(base)[None, None, :] * (1 + 0.6 * absorb + blotch)[..., None]
-    through = np.exp(-absorbance) * np.clip(shade, 0.2, 1.0)[..., None]
+    blotch = BLOTCHES[0] * draw_soft_noise(rng, size, cell_px=40) + BLOTCHES[1] * draw_soft_noise(
+        rng, size, cell_px=7
+    )
+    absorbance = -np.log(base)[None, None, :] * (1 + VEIN_WEIGHT * absorb + blotch)[..., None]
+    through = np.exp(-absorbance) * np.clip(shade, DARKEST_TILT, 1.0)[..., None]
     return as_float(np.clip(through, 0, 1))
 
+
+TILT, TILT_ENDS, DARKEST_TILT = (0.8, 0.15), (0.35, 1.0), 0.2
+FOLD, FOLD_EDGE_PX = 0.12, 6.0
+VEIN_WEIGHT, BLOTCHES = 0.6, (0.06, 0.04)
+"""Share of the light that a tilted blade catches (mean and deviation, ends), and how its halves differ, folded along the rib;
+weight of the veins in the absorbance; coarse and fine unevenness of the blade. By eye."""
 
 SPOILT_CHANCE = 0.25
 ROLLED_CHANCE = 0.2

@@ -11,7 +11,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from models.canopy.arrays import FloatImage
+from models.canopy.arrays import FloatImage, as_float
 
 RED, GREEN, BLUE = 0, 1, 2
 
@@ -90,27 +90,29 @@ def find_transmittance(age: float) -> NDArray[np.float32]:
 def choose_light(settings: LightSettings, rng: np.random.Generator) -> Light:
     """Draw the light of one scene from its ranges."""
     is_clear = bool(rng.random() < settings.clear_share)
-    ambient = np.float32(np.exp(rng.uniform(*np.log(settings.ambient)))) * np.asarray(
-        [0.95, 1.0, 0.8], np.float32
-    )
+    ambient = np.float32(np.exp(rng.uniform(*np.log(settings.ambient)))) * GROUND
     azimuth = rng.uniform(0, 2 * np.pi)
     slope = 1 / np.tan(np.deg2rad(rng.uniform(*settings.sun_height_deg)))
     offset = (float(np.sin(azimuth) * slope), float(np.cos(azimuth) * slope))
     width = float(np.deg2rad(rng.uniform(*settings.sun_width_deg)))
-    flare = (
-        float(rng.uniform(0.02, 0.08))
-        if rng.random() < settings.flare_chance
-        else float(rng.uniform(0.0, 0.015))
-    )
+    has_sun_near = rng.random() < settings.flare_chance
+    flare = float(rng.uniform(*(FLARE_SUN if has_sun_near else FLARE_NO_SUN)))
     if is_clear:
         blue = rng.uniform(*settings.sky_blueness)
-        tint = (1 - blue) * np.ones(3) + blue * np.asarray([0.42, 0.68, 1.0])
+        tint = (1 - blue) * np.ones(3) + blue * BLUEST
         sky = (rng.uniform(*settings.sky_level) * tint).astype(np.float32)
-        return Light(np.asarray([1.0, 0.97, 0.9], np.float32), ambient, sky, offset, width, True, flare)
-    sky = (rng.uniform(*settings.cloud_level) * np.asarray([0.95, 0.98, 1.0])).astype(np.float32)
+        return Light(SUNLIGHT, ambient, sky, offset, width, True, flare)
+    sky = (rng.uniform(*settings.cloud_level) * CLOUD).astype(np.float32)
     incident = np.minimum(1.0, sky).astype(np.float32)
-    return Light(incident, ambient, sky, offset, OVERCAST_WIDTH, False, flare * 0.6)
+    return Light(incident, ambient, sky, offset, OVERCAST_WIDTH, False, flare * FLARE_UNDER_CLOUD)
 
+
+SUNLIGHT, CLOUD = np.asarray([1.0, 0.97, 0.9], np.float32), np.asarray([0.95, 0.98, 1.0])
+BLUEST, GROUND = np.asarray([0.42, 0.68, 1.0]), np.asarray([0.95, 1.0, 0.8], np.float32)
+"""Colours, red to blue: direct light with the sun, cloud, the bluest sky, light sent up by a wood's floor; no source."""
+
+FLARE_SUN, FLARE_NO_SUN, FLARE_UNDER_CLOUD = (0.02, 0.08), (0.0, 0.015), 0.6
+"""Share of the light that a phone's lens scatters, with the sun near the frame and without; common practice, no source."""
 
 OVERCAST_WIDTH = 0.9
 """Penumbra per px of height under cloud: light comes from the whole sky, so only leaves that touch cast a shadow with an edge."""
@@ -120,20 +122,28 @@ SKY_STEP_PX = 8
 """The sky is kept at this step: it holds nothing finer than a cloud's edge."""
 
 
+SKY_SLOPE = 0.3
+CLOUDS_CLEAR, CLOUDS_OVERCAST = (0.0, 0.6), (0.05, 0.25)
+CLOUD_FROM, CLOUD_EDGE, CLOUD_BRIGHTER = 0.3, 1.2, 1.6
+"""How the sky changes over the frame; how dense clouds are; where they begin in a noise of deviation 1, how soft their edge is
+in steps of 32 px, and how much brighter than the sky they are. By eye."""
+
+
 def draw_sky(light: Light, rng: np.random.Generator, size_px: tuple[int, int]) -> FloatImage:
     """Return the sky behind the crown, float32 (rows, columns, 3), one element for 8 x 8 px, twice as wide as the frame."""
     rows, columns = (2 * (n // SKY_STEP_PX + 1) for n in size_px)
     small = (max(4, rows // 4), max(4, columns // 4))
-    tilt = rng.uniform(-0.3, 0.3, 2)
+    tilt = rng.uniform(-SKY_SLOPE, SKY_SLOPE, 2)
     slope = np.linspace(-1, 1, small[0])[:, None] * tilt[0] + np.linspace(-1, 1, small[1])[None, :] * tilt[1]
     cloud = draw_soft_noise(rng, small, cell_px=9) + 0.5 * draw_soft_noise(rng, small, cell_px=3)
-    amount = rng.uniform(0.0, 0.6) if light.is_clear else rng.uniform(0.05, 0.25)
-    cover = np.clip((cloud - 0.3) * 1.2, 0, 1) * amount
+    cloud = as_float(cv2.GaussianBlur(cloud, (0, 0), CLOUD_EDGE))
+    amount = rng.uniform(*(CLOUDS_CLEAR if light.is_clear else CLOUDS_OVERCAST))
+    cover = np.clip(cloud - CLOUD_FROM, 0, 1) * amount
     tint = light.sky[None, None, :] * (1 + slope[..., None])
-    white = float(light.sky.max()) * 1.6 * np.ones(3)
+    white = float(light.sky.max()) * CLOUD_BRIGHTER * np.ones(3)
     field = tint * (1 - cover[..., None]) + white * cover[..., None]
-    sky = cv2.resize(field.astype(np.float32), (columns, rows), interpolation=cv2.INTER_LINEAR)
-    return np.asarray(sky, np.float32)
+    sky = cv2.resize(field.astype(np.float32), (columns, rows), interpolation=cv2.INTER_CUBIC)
+    return as_float(np.maximum(sky, 0))
 
 
 def draw_soft_noise(rng: np.random.Generator, size_px: tuple[int, int], *, cell_px: float) -> FloatImage:

@@ -1,7 +1,8 @@
 """Named settings: what training draws from, and plants, light and cameras it never sees.
 
-`walk-under` is the default. `held-out` shares no leaf family with it and takes light and camera from other ranges, for
-evaluation. `sample` is the copse that comes with the project.
+`walk-under` is the default; `wide` and `far` are the ends of what phones can do, `overcast` and `sunny` those of light.
+`held-out` shares no leaf family with them and takes light and camera from other ranges, for evaluation. `sample` is the copse
+that comes with the project.
 """
 
 from dataclasses import replace
@@ -50,6 +51,8 @@ HELD_OUT = CanopySettings(
     ),
 )
 
+WIDE = replace(WALK_UNDER, camera=replace(WALK_UNDER.camera, lens_mm=(13.0, 28.0), distance_m=(1.0, 2.5)))
+FAR = replace(WALK_UNDER, camera=replace(WALK_UNDER.camera, lens_mm=(60.0, 120.0), distance_m=(3.0, 6.0)))
 OVERCAST = replace(WALK_UNDER, light=LightSettings(clear_share=0.0))
 SUNNY = replace(WALK_UNDER, light=LightSettings(clear_share=1.0))
 
@@ -88,6 +91,8 @@ SAMPLE = CanopySettings(
 PRESETS: dict[str, CanopySettings] = {
     "walk-under": WALK_UNDER,
     "held-out": HELD_OUT,
+    "wide": WIDE,
+    "far": FAR,
     "overcast": OVERCAST,
     "sunny": SUNNY,
     "sample": SAMPLE,

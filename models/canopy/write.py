@@ -3,7 +3,7 @@
 Files go to a temporary name and are moved when whole. Recording time goes into the container's metadata, as phones do.
 """
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from fractions import Fraction
@@ -17,13 +17,17 @@ from models.canopy.clip import CanopySettings, film, list_larvae, prepare_filmin
 from models.canopy.truth import FrameTruth, Truth, find_truth_path, write_truth
 
 if TYPE_CHECKING:
+    from av.container import OutputContainer
     from av.video.stream import VideoStream
 
 TIME_BASE = Fraction(1, 90_000)
 DEFAULT_MBIT_S = 17.0
 """Bit rate of a phone's 1080p30 H.264."""
 
-KEY_FRAME_S = 1.0
+KEY_FRAME_S = 1
+
+QUIET = {"libx265": {"x265-params": "log-level=error"}}
+"""This encoder prints to the terminal by itself unless told not to."""
 
 QUARTERS_LYING = 3
 """Counter-clockwise quarter turns from the stored picture to the upright one, as a phone held upright notes them."""
@@ -59,8 +63,14 @@ def write_clip(
     encoding: EncodingSettings | None = None,
     tree: str = "",
     recorded_at: datetime | None = None,
+    tell: Callable[[int, int], None] = lambda done, total: None,
 ) -> Truth:
-    """Draw a clip, write it to `path` (MP4) and its truth to NAME.truth.json beside it, and return the truth."""
+    """Draw a clip, write it to `path` (MP4) and its truth to NAME.truth.json beside it, and return the truth.
+
+    `tell` is called with the frames done and the frames in all, before the first and after each.
+    """
+    total = round(settings.duration_s * settings.frame_rate_hz)
+    tell(0, total)
     filming = prepare_filming(settings, rng)
     frames: list[FrameTruth] = []
 
@@ -68,6 +78,7 @@ def write_clip(
         for frame, truth in film(filming, rng):
             frames.append(truth)
             yield frame
+            tell(len(frames), total)
 
     encode_frames(
         path,
@@ -104,23 +115,11 @@ def encode_frames(
                 )
             stream: VideoStream | None = None
             for index, upright in enumerate(frames):
-                frame = (
-                    np.ascontiguousarray(np.rot90(upright, -QUARTERS_LYING)) if encoding.is_lying else upright
-                )
+                frame = upright
+                if encoding.is_lying:
+                    frame = np.ascontiguousarray(np.rot90(upright, -QUARTERS_LYING))
                 if stream is None:
-                    stream = cast(
-                        "VideoStream",
-                        output.add_stream(encoding.codec, rate=rate, options={"preset": encoding.preset}),
-                    )
-                    stream.height, stream.width = frame.shape[:2]
-                    stream.pix_fmt = "yuv420p"
-                    stream.bit_rate = int(encoding.mbit_s * 1e6)
-                    stream.gop_size = max(1, round(frame_rate_hz * KEY_FRAME_S))
-                    stream.time_base = TIME_BASE
-                    if encoding.is_lying:
-                        stream.set_display_rotation(90 * QUARTERS_LYING)
-                    # Named, since players take unnamed HD for BT.709 and the converter's own default is BT.601.
-                    stream.codec_context.colorspace = BT_709
+                    stream = _open_stream(output, frame.shape, rate=rate, encoding=encoding)
                 picture = av.VideoFrame.from_ndarray(frame, format="rgb24")
                 picture = picture.reformat(format="yuv420p", dst_colorspace="ITU709")
                 picture.pts = round(index / rate / TIME_BASE)
@@ -131,3 +130,21 @@ def encode_frames(
         draft.replace(path)
     finally:
         draft.unlink(missing_ok=True)
+
+
+def _open_stream(
+    output: "OutputContainer", shape: tuple[int, ...], *, rate: Fraction, encoding: EncodingSettings
+) -> "VideoStream":
+    """Open the video stream for frames of one shape (rows, columns, 3)."""
+    options = {"preset": encoding.preset, **QUIET.get(encoding.codec, {})}
+    stream = cast("VideoStream", output.add_stream(encoding.codec, rate=rate, options=options))
+    stream.height, stream.width = shape[:2]
+    stream.pix_fmt = "yuv420p"
+    stream.bit_rate = int(encoding.mbit_s * 1e6)
+    stream.gop_size = max(1, round(rate * KEY_FRAME_S))
+    stream.time_base = TIME_BASE
+    if encoding.is_lying:
+        stream.set_display_rotation(90 * QUARTERS_LYING)
+    # Named, since players take unnamed HD for BT.709 and the converter's own default is BT.601.
+    stream.codec_context.colorspace = BT_709
+    return stream

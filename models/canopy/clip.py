@@ -306,19 +306,19 @@ def _play_light(
 
     Only the lower sheet, which they fall on, changes; the sheet that casts them stays as it is.
     """
-    half = (size[0] // INCIDENT_STEP_PX, size[1] // INCIDENT_STEP_PX)
-    maps = []
+    small = (-(-size[0] // INCIDENT_STEP_PX), -(-size[1] // INCIDENT_STEP_PX))
+    offset = np.float32((INCIDENT_STEP_PX - 1) / 2)
+    lit = []
     for nodes in (grid, grid - move_shadows(sway, grid, time_s)):
-        places = spread_map(
-            as_float((nodes - np.float32(0.5)) / INCIDENT_STEP_PX), half, step_px=INCIDENT_STEP_PX
-        )
+        places = spread_map(as_float((nodes - offset) / INCIDENT_STEP_PX), small, step_px=INCIDENT_STEP_PX)
         x, y = cv2.split(places)
-        lit = cv2.remap(layer.incident, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REFLECT_101)
-        maps.append(as_float(lit))
-    now, then = (lit[..., :3] + DARK_FLOOR for lit in maps[::-1])
-    change = np.clip(now / then, *LIGHT_CHANGE) - 1
-    ratio = as_float(1 + change * maps[0][..., 3:])
-    return as_float(cv2.resize(ratio, size[::-1], interpolation=cv2.INTER_LINEAR))
+        lit.append(cv2.remap(layer.incident, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REFLECT_101))
+    covered = as_float(cv2.extractChannel(lit[0], 3))
+    then, now = (as_float(cv2.cvtColor(light, cv2.COLOR_RGBA2RGB)) + DARK_FLOOR for light in lit)
+    change = np.clip(cv2.divide(now, then), *LIGHT_CHANGE) - 1
+    ratio = as_float(1 + change * covered[..., None])
+    wide = (small[1] * INCIDENT_STEP_PX, small[0] * INCIDENT_STEP_PX)
+    return as_float(cv2.resize(ratio, wide, interpolation=cv2.INTER_LINEAR)[: size[0], : size[1]])
 
 
 DARK_FLOOR = np.float32(0.03)

@@ -68,7 +68,7 @@ class Layer:
     Attributes
     ----------
     picture : float32 (rows, columns, 4), light times share covered, share covered
-    incident : float32 (rows / 2, columns / 2, 4), what falls on its lower sheet, shadows and all, and what that sheet covers
+    incident : float32 (rows / 4, columns / 4, 4), what falls on its lower sheet, shadows and all, and what that sheet covers
     depth : distance over that of the nearest layer
     origin_px : (row, column) in the picture of the frame's top left corner when the camera stands still
     """
@@ -199,7 +199,7 @@ def _add_layer(
     building.left = np.asarray(
         cv2.multiply(below, cv2.cvtColor(lower.through, cv2.COLOR_RGBA2RGB)), np.float32
     )
-    size = (below.shape[1] // INCIDENT_STEP_PX, below.shape[0] // INCIDENT_STEP_PX)
+    size = (-(-below.shape[1] // INCIDENT_STEP_PX), -(-below.shape[0] // INCIDENT_STEP_PX))
     fallen = cv2.merge([*cv2.split(below), cv2.extractChannel(near, 3)])
     incident = as_float(cv2.resize(fallen, size, interpolation=cv2.INTER_AREA))
     building.layers.append(Layer(picture, incident, plan.depth, plan.origin_px))
@@ -210,7 +210,7 @@ def _add_layer(
         building.marks.extend(_list_marks(leaves, bank, picture, layer=plan.index, light=light))
 
 
-INCIDENT_STEP_PX = 2
+INCIDENT_STEP_PX = 4
 """What falls on a layer is kept at this step: only how shadows move is read from it."""
 
 MARKED_LAYERS = 2

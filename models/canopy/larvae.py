@@ -62,6 +62,7 @@ class LarvaSettings:
     unwell_share : chance of being sick, shrunken or half-eaten
     through_share : chance that a larva on the midrib or tip lies on the upper side and shows through the leaf
     hidden_share : chance that another leaf lies over a part of it
+    lit_share : chance that the light reaches the larva's leaf past the leaves behind it, where larvae are looked for
     body_light : share of the light from above that the body lets through, in all colours alike
     pose_shares : chance of each of `POSES`
     """
@@ -72,6 +73,7 @@ class LarvaSettings:
     unwell_share: float = 0.15
     through_share: float = 0.55
     hidden_share: float = 0.15
+    lit_share: float = 0.75
     body_light: tuple[float, float] = (0.004, 0.03)
     pose_shares: tuple[float, ...] = POSE_SHARES
 
@@ -221,6 +223,8 @@ def settle_larva(
     mask, corner = fill_softly(outline, pad_px=5)
     light = as_float(rng.uniform(*settings.body_light) * rng.uniform(0.94, 1.06, 3))
     colour = SICK_COLOUR if body.condition == "sick" else BODY_COLOUR
+    if rng.random() < settings.lit_share:
+        sheet.clear_behind(sprite, host.to_sheet)
     if pose in POSES[:2] and rng.random() < settings.through_share:
         soft = cv2.GaussianBlur(mask, (0, 0), max(0.35, float(rng.uniform(0.1, 0.35)) * scale))
         sheet.put_body(as_float(soft), corner, light=light, shine=colour)

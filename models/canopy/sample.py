@@ -18,7 +18,7 @@ from models.canopy.truth import Truth, find_truth_path, write_truth
 from models.canopy.write import EncodingSettings, write_clip
 
 CLIP_NAME = "otterholt-ot03.mp4"
-CLIP_SEED = 35
+CLIP_SEED = 50
 CLIP_TREE = "OT03"
 RECORDED_AT = datetime(2026, 5, 17, 11, 42, tzinfo=UTC)
 ENCODING = EncodingSettings(mbit_s=2.6, preset="slow")

@@ -59,6 +59,27 @@ class Sheet:
         if hides_shine:
             self.shine[window] *= piece[..., 3:4]
 
+    def put_in_front(self, sprite: LeafSprite, to_sheet: Matrix) -> None:
+        """Lay one leaf over the sheet that the light reaches past the others: it hides them, and they do not shade it."""
+        found = warp_sprite(sprite, to_sheet, (self.through.shape[0], self.through.shape[1]))
+        if found is None:
+            return
+        window, piece = found
+        clear = piece[..., 3:4]
+        self.through[window] = self.through[window] * clear + (piece - clear)
+        self.shine[window] *= clear
+
+    def clear_behind(self, sprite: LeafSprite, to_sheet: Matrix) -> None:
+        """Take away what lies where a leaf will be put, so that the light reaches it past the others."""
+        found = warp_sprite(sprite, to_sheet, (self.through.shape[0], self.through.shape[1]))
+        if found is None:
+            return
+        window, piece = found
+        # The rim, half covered, keeps what is there: taken away, it would leave a pale line round the leaf.
+        kept = np.asarray(piece[..., 3:4] > WHOLLY_COVERED, np.float32)
+        self.through[window] = 1 - (1 - self.through[window]) * kept
+        self.shine[window] *= kept
+
     def put_body(
         self, mask: FloatImage, corner: tuple[int, int], *, light: FloatImage, shine: FloatImage
     ) -> None:
@@ -90,6 +111,10 @@ class PaintedSheet:
     sheet: Sheet
     bark: NDArray[np.uint8]
     leaves: tuple[LeafPlace, ...]
+
+
+WHOLLY_COVERED = 0.02
+"""A px counts as wholly covered by a leaf where the leaf leaves less of it clear."""
 
 
 def open_sheet(size: tuple[int, int]) -> Sheet:

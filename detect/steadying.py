@@ -1,14 +1,14 @@
 """A steadied loop: about a second and a half round one view, with the camera's shake and the leaf's sway taken out.
 
 The loop shows exactly the place of the view's own picture, so that it can stand where the picture stood and an outline drawn
-on the picture still fits. The clip is read twice: once on small grey pictures, to learn where the place is in each frame, and
-once at full resolution, to cut it out there. So memory stays small however large the frames are. Places are (row, column) in
-upright full-resolution px; the matrices inside act on (x, y, 1) as OpenCV's do. What lies outside a frame stays black, it is
-never made up. Nothing here decides what the place shows.
+on the picture still fits. The clip is read twice: once on small grey pictures, to learn about where the place is in each frame,
+and once at full resolution, of which only the surroundings of the place are kept. So memory stays small however large the
+frames are. Places are (row, column) in upright full-resolution px; poses are those of `detect.place_matching`. What lies
+outside a frame stays black, it is never made up. Nothing here decides what the place shows.
 """
 
 import io
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 from detect.clips import ClipInfo, Frame, read_frames, read_luma, read_rgb, turn_upright
 from detect.errors import DetectError
 from detect.motion import carry_points, link_frames
+from detect.place_matching import Matrix, PlaceMatcher, cut_through, make_still_step
 
 SPAN_S = 1.6
 """Long enough to see light play and a larva move against its leaf, short enough to be made in seconds (tried, no source)."""
@@ -43,8 +44,8 @@ loop under a stricter rule; under a laxer one a black edge comes and goes."""
 GRID_POINTS = 12
 """Along each side; how much lies inside is told by that many points."""
 
-MOST_STRETCH = 0.15
-"""Between two moments a second apart a leaf is not seen larger, smaller or more slanted by more than this."""
+SPARE_SHARE = 0.25
+"""Round the place so much of its side is kept, since the first reading is right only to within some pixels."""
 
 LONGEST_GAP_S = 0.25
 """The loop ends where the place cannot be told for longer than this."""
@@ -52,22 +53,8 @@ LONGEST_GAP_S = 0.25
 LEAST_FRAMES = 5
 """Fewer frames are a flicker, not a loop."""
 
-MATCH_SIDE_PX = 192
-"""Places are compared at no more than this side: accurate to a twentieth of a pixel of it, and 10 times faster than at 640."""
-
-MATCH_SMOOTHING_PX = 5
-MATCH_STEPS = 40
-MATCH_PRECISION = 1e-4
-"""For `cv2.findTransformECC` (Evangelidis & Psarakis 2008, doi 10.1109/TPAMI.2008.113): more steps or a finer end change the
-loop's residual motion by less than 0.01 px on drawn clips."""
-
-MATCH_SHARE = 0.9
-"""The comparison looks at a disc of this share of the picture's shorter side; its corners are other leaves at other depths."""
-
 LOOP_QUALITY = 82
 """Of the WebP; under 75 the grain of the leaf begins to swim (looked at, no source)."""
-
-Matrix = NDArray[np.float64]
 
 
 class NoLoopError(DetectError):
@@ -82,11 +69,13 @@ class LoopPlace:
     ----------
     time_s : of the view, seconds from the clip's first frame
     origin_px : (row, column) of the picture's top left pixel in the frame
+    middle_px : (row, column) in the frame of what must hold still
     picture : uint8 (H, W, 3) RGB, the surroundings as they were cut for the view; every frame is brought to cover it
     """
 
     time_s: float
     origin_px: tuple[int, int]
+    middle_px: tuple[float, float]
     picture: NDArray[np.uint8]
 
 
@@ -97,6 +86,25 @@ class SteadyFrame:
     time_s: float
     rgb: NDArray[np.uint8]
     likeness: float
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Glimpse:
+    """A frame as the first reading sees it: its time, and uint8 (H // 4, W // 4), upright."""
+
+    time_s: float
+    grey: NDArray[np.uint8]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Surroundings:
+    """What is kept of a frame: RGB round the place, where in it the place is about, and how large and where the whole was."""
+
+    time_s: float
+    rgb: NDArray[np.uint8]
+    pose: Matrix
+    corner_px: tuple[int, int]
+    frame_size_px: tuple[int, int]
 
 
 def steady(info: ClipInfo, place: LoopPlace) -> list[SteadyFrame]:
@@ -119,8 +127,7 @@ def steady(info: ClipInfo, place: LoopPlace) -> list[SteadyFrame]:
     if not glimpses:
         raise NoLoopError("The clip could not be read round this moment; look at the still views.")
     poses = _find_poses(glimpses, place)
-    cut = list(_cut_frames(info, place, poses))
-    kept = _keep_unbroken(cut, place.time_s)
+    kept = _keep_unbroken(_hold_still(list(_cut_surroundings(info, place, poses)), place), place.time_s)
     if len(kept) < LEAST_FRAMES:
         span_s = kept[-1].time_s - kept[0].time_s if kept else 0.0
         raise NoLoopError(
@@ -129,7 +136,7 @@ def steady(info: ClipInfo, place: LoopPlace) -> list[SteadyFrame]:
     return kept
 
 
-def encode_loop(frames: list[SteadyFrame]) -> bytes:
+def encode_loop(frames: Sequence[SteadyFrame]) -> bytes:
     """Return the frames as an endless animated WebP that runs as fast as the footage did."""
     from PIL import Image
 
@@ -163,29 +170,28 @@ def _read_span(info: ClipInfo, time_s: float) -> Iterator[Frame]:
             yield frame
 
 
-def _read_glimpses(info: ClipInfo, time_s: float) -> Iterator[tuple[float, NDArray[np.uint8]]]:
-    """Yield time and upright quarter-size grey picture of each frame of the span."""
+def _read_glimpses(info: ClipInfo, time_s: float) -> Iterator[_Glimpse]:
     for frame in _read_span(info, time_s):
         luma = read_luma(frame)
         height, width = luma.shape
         size = (max(1, width // SMALL_STEP_PX), max(1, height // SMALL_STEP_PX))
         small = cv2.resize(luma, size, interpolation=cv2.INTER_AREA).astype(np.uint8, copy=False)
-        yield frame.time_s, turn_upright(small, frame.rotation_deg)
+        yield _Glimpse(frame.time_s, turn_upright(small, frame.rotation_deg))
 
 
-def _find_poses(glimpses: list[tuple[float, NDArray[np.uint8]]], place: LoopPlace) -> dict[float, Matrix]:
-    """Return for each frame's time the matrix from the picture's (x, y) to the frame's, as far as the motion can be told."""
-    middle = int(np.argmin([abs(time_s - place.time_s) for time_s, _ in glimpses]))
+def _find_poses(glimpses: Sequence[_Glimpse], place: LoopPlace) -> dict[float, Matrix]:
+    """Return by time about where the place is in each frame, from the view outward as far as the motion can be told."""
+    middle = int(np.argmin([abs(glimpse.time_s - place.time_s) for glimpse in glimpses]))
     row, column = place.origin_px
-    poses = {glimpses[middle][0]: np.array([[1.0, 0.0, column], [0.0, 1.0, row]])}
+    poses = {glimpses[middle].time_s: np.array([[1.0, 0.0, column], [0.0, 1.0, row]])}
     for chain in (glimpses[middle:], glimpses[middle::-1]):
-        pose = poses[glimpses[middle][0]]
-        for (_, before), (time_s, after) in pairwise(chain):
-            stepped = _step_pose(before, after, pose=pose, place=place)
+        pose = poses[glimpses[middle].time_s]
+        for before, after in pairwise(chain):
+            stepped = _step_pose(before.grey, after.grey, pose=pose, place=place)
             if stepped is None:
                 break
             pose = stepped
-            poses[time_s] = pose
+            poses[after.time_s] = pose
     return poses
 
 
@@ -196,110 +202,84 @@ def _step_pose(
     similarity = link_frames(before, after)
     if similarity is None:
         return None
-    rows, columns = place.picture.shape[:2]
-    centre = np.array([(columns - 1) / 2, (rows - 1) / 2])
+    centre = np.array([place.middle_px[1] - place.origin_px[1], place.middle_px[0] - place.origin_px[0]])
     x, y = pose[:, :2] @ centre + pose[:, 2]
     ((row, column),) = carry_points(before, after, points=np.array([[y, x]]), similarity=similarity)
     turn = similarity[::-1, 1::-1] @ pose[:, :2]  # (row, column) swapped to (x, y)
     return np.column_stack([turn, np.array([column, row]) - turn @ centre])
 
 
-def _cut_frames(info: ClipInfo, place: LoopPlace, poses: dict[float, Matrix]) -> Iterator[SteadyFrame]:
-    """Yield the place cut from each frame whose pose is known, brought to cover the view's own picture exactly."""
-    size_px = (place.picture.shape[0], place.picture.shape[1])
-    matcher = _Matcher(place.picture)
+def _cut_surroundings(
+    info: ClipInfo, place: LoopPlace, poses: dict[float, Matrix]
+) -> Iterator[_Surroundings]:
+    """Yield what must be kept of each frame whose pose is known."""
+    rows, columns = place.picture.shape[:2]
+    spare = SPARE_SHARE * max(rows, columns)
+    corners = np.array(
+        [[-spare, columns + spare, -spare, columns + spare], [-spare, -spare, rows + spare, rows + spare]]
+    )
     for frame in _read_span(info, place.time_s):
         if frame.time_s not in poses:
             continue
+        pose = poses[frame.time_s]
         rgb = read_rgb(frame)
-        pose = matcher.refine(rgb, poses[frame.time_s])
-        if (
-            pose is None
-            or _measure_inside(pose, size_px, frame_size_px=(rgb.shape[0], rgb.shape[1])) < LEAST_INSIDE
-        ):
-            continue
-        picture = _cut(rgb, pose, size_px)
+        seen = pose[:, :2] @ corners + pose[:, 2:]
+        left, top = np.maximum(0, np.floor(seen.min(axis=1))).astype(int)
+        right, bottom = np.ceil(seen.max(axis=1)).astype(int) + 1
+        part = rgb[top:bottom, left:right].copy()  # a view would keep the whole frame
+        if part.size:
+            moved = np.column_stack([pose[:, :2], pose[:, 2] - (left, top)])
+            yield _Surroundings(
+                frame.time_s, part, moved, (int(top), int(left)), (int(rgb.shape[0]), int(rgb.shape[1]))
+            )
+
+
+def _hold_still(held: Sequence[_Surroundings], place: LoopPlace) -> list[SteadyFrame]:
+    """Return the frames, in order of time, that could be brought to cover the view's picture.
+
+    It goes from the view outward, each frame beginning where its neighbour ended: a leaf sways, it does not jump.
+    """
+    origin_row, origin_column = place.origin_px
+    middle_px = (place.middle_px[0] - origin_row, place.middle_px[1] - origin_column)
+    matcher = PlaceMatcher(place.picture, middle_px=middle_px)
+    earlier = [one for one in held if one.time_s < place.time_s - SAME_MOMENT_S]
+    later = [one for one in held if one.time_s >= place.time_s - SAME_MOMENT_S]
+    return [*reversed(_hold_chain(earlier[::-1], matcher, place)), *_hold_chain(later, matcher, place)]
+
+
+def _hold_chain(held: Sequence[_Surroundings], matcher: PlaceMatcher, place: LoopPlace) -> list[SteadyFrame]:
+    size_px = (place.picture.shape[0], place.picture.shape[1])
+    frames = []
+    before = make_still_step()
+    for one in held:
+        step = matcher.find_step(one.rgb, one.pose, before=before)
+        pose = matcher.apply(one.pose, step)
+        picture = cut_through(one.rgb, pose, size_px)
         likeness = matcher.compare(picture)
         if likeness >= LEAST_LIKENESS:
-            yield SteadyFrame(frame.time_s, picture, likeness)
+            before = step
+            if _measure_inside(pose, one, size_px) >= LEAST_INSIDE:
+                frames.append(SteadyFrame(one.time_s, picture, likeness))
+    return frames
 
 
-class _Matcher:
-    """Brings one place after another to cover the same picture; its state is that picture, made ready once."""
-
-    def __init__(self, picture: NDArray[np.uint8]) -> None:
-        self._size_px = picture.shape[:2]
-        self._scale = max(1.0, max(self._size_px) / MATCH_SIDE_PX)
-        self._template = self._shrink(picture)
-        rows, columns = self._template.shape
-        self._mask = np.zeros((rows, columns), np.uint8)
-        radius = round(MATCH_SHARE * min(rows, columns) / 2)
-        cv2.circle(self._mask, (columns // 2, rows // 2), radius, 255, -1)
-
-    def refine(self, rgb: NDArray[np.uint8], pose: Matrix) -> Matrix | None:
-        """Return the pose near this one that covers the picture best, None where there is none."""
-        seen = self._shrink(_cut(rgb, pose, (self._size_px[0], self._size_px[1])))
-        criteria = (cv2.TERM_CRITERIA_EPS | cv2.TERM_CRITERIA_COUNT, MATCH_STEPS, MATCH_PRECISION)
-        start = np.eye(2, 3, dtype=np.float32)
-        start[:, 2], _ = cv2.phaseCorrelate(self._template.astype(np.float32), seen.astype(np.float32))
-        try:
-            _, found = cv2.findTransformECC(
-                self._template, seen, start, cv2.MOTION_AFFINE, criteria, self._mask, MATCH_SMOOTHING_PX
-            )
-        except cv2.error:  # it does not converge on blank or foreign pictures
-            return None
-        step = self._widen(found.astype(np.float64))
-        if np.abs(step[:, :2] - np.eye(2)).max() > MOST_STRETCH:
-            return None
-        return np.column_stack([pose[:, :2] @ step[:, :2], pose[:, :2] @ step[:, 2] + pose[:, 2]])
-
-    def compare(self, picture: NDArray[np.uint8]) -> float:
-        """Return the correlation of the grey values with the view's, -1 to 1, inside the disc; 0 for a blank picture."""
-        inside = self._mask > 0
-        one, other = (grey[inside].astype(np.float64) for grey in (self._template, self._shrink(picture)))
-        one, other = one - one.mean(), other - other.mean()
-        length = float(np.linalg.norm(one) * np.linalg.norm(other))
-        return float(one @ other) / length if length > 0 else 0.0
-
-    def _shrink(self, rgb: NDArray[np.uint8]) -> NDArray[np.uint8]:
-        grey = cv2.cvtColor(rgb, cv2.COLOR_RGB2GRAY)
-        rows, columns = grey.shape
-        size = (round(columns / self._scale), round(rows / self._scale))
-        return cv2.resize(grey, size, interpolation=cv2.INTER_AREA).astype(np.uint8, copy=False)
-
-    def _widen(self, small: Matrix) -> Matrix:
-        """Turn a matrix between shrunken pictures into one between whole ones; pixel centres stay pixel centres."""
-        half = (self._scale - 1) / 2
-        shift = self._scale * small[:, 2] + half - small[:, :2] @ np.array([half, half])
-        return np.column_stack([small[:, :2], shift])
-
-
-def _cut(rgb: NDArray[np.uint8], pose: Matrix, size_px: tuple[int, int]) -> NDArray[np.uint8]:
-    """Return uint8 (rows, columns, 3) of the frame as seen through a pose; black where the frame ends."""
-    rows, columns = size_px
-    flags = cv2.INTER_CUBIC | cv2.WARP_INVERSE_MAP
-    return cv2.warpAffine(rgb, pose, (columns, rows), flags=flags).astype(np.uint8, copy=False)
-
-
-def _measure_inside(pose: Matrix, size_px: tuple[int, int], *, frame_size_px: tuple[int, int]) -> float:
-    """Return the share of a picture, seen through a pose, that lies inside the frame."""
+def _measure_inside(pose: Matrix, held: _Surroundings, size_px: tuple[int, int]) -> float:
+    """Return the share of a picture, seen through a pose into what was kept of a frame, that lies inside the whole frame."""
     rows, columns = size_px
     x, y = np.meshgrid(np.linspace(0, columns - 1, GRID_POINTS), np.linspace(0, rows - 1, GRID_POINTS))
-    points = np.stack([x.ravel(), y.ravel()], axis=1) @ pose[:, :2].T + pose[:, 2]
-    last = np.array([frame_size_px[1] - 1, frame_size_px[0] - 1])
+    points = np.stack([x.ravel(), y.ravel()], axis=1) @ pose[:, :2].T + pose[:, 2] + held.corner_px[::-1]
+    last = np.array([held.frame_size_px[1] - 1, held.frame_size_px[0] - 1])
     return float(np.mean(np.all((points >= 0) & (points <= last), axis=1)))
 
 
-def _keep_unbroken(frames: list[SteadyFrame], time_s: float) -> list[SteadyFrame]:
+def _keep_unbroken(frames: Sequence[SteadyFrame], time_s: float) -> list[SteadyFrame]:
     """Return the run of frames round a time in which no gap is longer than `LONGEST_GAP_S`."""
     runs: list[list[SteadyFrame]] = [[]]
     for frame in frames:
         if runs[-1] and frame.time_s - runs[-1][-1].time_s > LONGEST_GAP_S:
             runs.append([])
         runs[-1].append(frame)
-    holding = [
-        run
-        for run in runs
-        if run and run[0].time_s - SAME_MOMENT_S <= time_s <= run[-1].time_s + SAME_MOMENT_S
-    ]
-    return holding[0] if holding else []
+    for run in runs:
+        if run and run[0].time_s - SAME_MOMENT_S <= time_s <= run[-1].time_s + SAME_MOMENT_S:
+            return run
+    return []

@@ -151,7 +151,7 @@ class LoopMaker:
         try:
             info = self._open_clip(wish)
             picture = _decode(read_picture(self._logbook, wish.view.picture))
-            place = LoopPlace(wish.view.time_s, wish.view.picture_origin_px, picture)
+            place = LoopPlace(wish.view.time_s, wish.view.picture_origin_px, _find_middle(wish.view), picture)
             _write_whole(self.find_path(wish.name), encode_loop(steady(info, place)))
         except NoLoopError as reason:
             return str(reason)
@@ -180,8 +180,20 @@ class LoopMaker:
 
 
 def _name_loop(candidate: QueuedCandidate, view: QueuedView) -> str:
-    parts = (LOOP_RULES, candidate.clip_sha256, repr(view.time_s), repr(view.picture_origin_px), view.picture)
+    parts = (
+        LOOP_RULES,
+        candidate.clip_sha256,
+        repr(view.time_s),
+        repr(view.picture_origin_px),
+        repr(view.box),
+        view.picture,
+    )
     return hashlib.sha256(" ".join(parts).encode()).hexdigest()
+
+
+def _find_middle(view: QueuedView) -> tuple[float, float]:
+    row, column, row_end, column_end = view.box
+    return (row + row_end - 1) / 2, (column + column_end - 1) / 2
 
 
 def _stamp(path: Path) -> tuple[int, int] | None:

@@ -23,6 +23,7 @@ SIZE_PX = (240, 320)
 SPARE_PX = 80
 SIDE_PX = 110
 ORIGIN_PX = (60, 100)
+MIDDLE_PX = (ORIGIN_PX[0] + SIDE_PX / 2, ORIGIN_PX[1] + SIDE_PX / 2)
 MIDDLE = 27
 
 
@@ -40,13 +41,20 @@ def draw_leaves(rng: np.random.Generator) -> NDArray[np.float32]:
     return cv2.GaussianBlur(crown, (0, 0), 0.8).astype(np.float32)
 
 
-def move_with_hand(index: int) -> NDArray[np.float64]:
-    """The matrix (x, y) that a shaking hand gives frame `index`: shifts of many px, a turn of a degree or so."""
+def shift_with_hand(index: int) -> tuple[float, float]:
+    """How far a shaking hand has moved the picture at frame `index`: (right, down), in px."""
     time_s = index / RATE_HZ
     right = 13 * np.sin(2 * np.pi * 2.3 * time_s) + 6 * np.sin(2 * np.pi * 5.3 * time_s + 1)
     down = 11 * np.sin(2 * np.pi * 3.1 * time_s + 0.4)
+    return float(right), float(down)
+
+
+def move_with_hand(index: int) -> NDArray[np.float64]:
+    """The matrix (x, y) that the hand gives frame `index`: its shift, and a turn of a degree or so."""
     rows, columns = (side + 2 * SPARE_PX for side in SIZE_PX)
-    move = cv2.getRotationMatrix2D((columns / 2, rows / 2), 1.2 * np.sin(2 * np.pi * 1.7 * time_s), 1.0)
+    turn_deg = 1.2 * np.sin(2 * np.pi * 1.7 * index / RATE_HZ)
+    move = cv2.getRotationMatrix2D((columns / 2, rows / 2), turn_deg, 1.0)
+    right, down = shift_with_hand(index)
     move[:, 2] += (right - SPARE_PX, down - SPARE_PX)
     return move.astype(np.float64)
 
@@ -75,6 +83,13 @@ def measure_residual_px(pictures: list[Picture]) -> float:
     return float(np.sqrt(np.mean(np.sum(np.square(shifts), axis=1))))
 
 
+def find_dark_px(rgb: Picture) -> NDArray[np.float64]:
+    """The middle (row, column) of what is darker than any leaf, each pixel counting by how much."""
+    darkness = np.clip(95.0 - rgb.max(axis=2), 0, None)
+    rows, columns = np.indices(darkness.shape)
+    return np.array([(rows * darkness).sum(), (columns * darkness).sum()]) / darkness.sum()
+
+
 def cut(rgb: Picture) -> Picture:
     """The place in a frame that is not steadied."""
     row, column = ORIGIN_PX
@@ -84,7 +99,7 @@ def cut(rgb: Picture) -> Picture:
 def read_place(info: ClipInfo, index: int = MIDDLE) -> LoopPlace:
     """The place as a view of frame `index`."""
     frame = list(read_frames(info))[index]
-    return LoopPlace(frame.time_s, ORIGIN_PX, cut(read_rgb(frame)))
+    return LoopPlace(frame.time_s, ORIGIN_PX, MIDDLE_PX, cut(read_rgb(frame)))
 
 
 @pytest.fixture(scope="module")
@@ -135,6 +150,44 @@ def test_the_same_clip_gives_the_same_loop(shaky: ClipInfo, loop: list[SteadyFra
     assert all(np.array_equal(one.rgb, other.rgb) for one, other in zip(loop, again, strict=True))
 
 
+def test_a_near_leaf_that_sways_on_its_own_holds_still(tmp_path: Path) -> None:
+    """Before a crown that moves differently, the leaf in the middle holds still, and the crown behind it does not."""
+    from tests.conftest import write_clip
+
+    behind = make_painter()
+    leaf = np.zeros((64, 64, 3), np.float32)
+    cv2.circle(leaf, (32, 32), 24, (120, 180, 60), -1, cv2.LINE_AA)
+    cv2.line(leaf, (12, 20), (52, 44), (90, 150, 45), 2, cv2.LINE_AA)
+    cv2.ellipse(leaf, (36, 30), (11, 4), 30, 0, 360, (45, 75, 20), -1, cv2.LINE_AA)
+    shape = cv2.circle(np.zeros((64, 64), np.float32), (32, 32), 24, 1.0, -1, cv2.LINE_AA)
+
+    def find_corner(index: int) -> tuple[float, float]:
+        right, down = shift_with_hand(index)
+        return ORIGIN_PX[1] + 23 + right + 7 * np.sin(index / 4), ORIGIN_PX[0] + 23 + down - 7 * np.sin(
+            index / 4
+        )
+
+    def paint(index: int) -> Picture:
+        x, y = find_corner(index)
+        move = np.array([[1.0, 0.0, x], [0.0, 1.0, y]])
+        near = cv2.warpAffine(leaf, move, SIZE_PX[::-1])
+        cover = cv2.warpAffine(shape, move, SIZE_PX[::-1])[..., None]
+        return np.clip(behind(index) * (1 - cover) + near * (cover > 0), 0, 255).astype(np.uint8)
+
+    path = write_clip(
+        tmp_path / "sway.mp4", times_s=FRAMES, size_px=SIZE_PX, paint=paint, options={"crf": "18"}
+    )
+    info = open_clip(path)
+    x, y = find_corner(MIDDLE)
+    frames = steady(info, replace(read_place(info), middle_px=(y + 32, x + 32)))
+    row, column = round(y + 32) - ORIGIN_PX[0], round(x + 32) - ORIGIN_PX[1]
+    larvae = [find_dark_px(frame.rgb[row - 16 : row + 16, column - 16 : column + 16]) for frame in frames]
+    spread_px = np.sqrt(np.mean(np.sum(np.square(larvae - np.mean(larvae, axis=0)), axis=1)))
+    assert len(frames) >= 15
+    assert spread_px < 0.5
+    assert measure_residual_px([frame.rgb[-40:, -40:] for frame in frames]) > 2
+
+
 def test_the_first_and_last_moments_have_loops(shaky: ClipInfo) -> None:
     """A view at either end of a clip has a loop of what there is on its one side."""
     for index in (0, FRAMES - 1):
@@ -155,7 +208,7 @@ def test_a_lying_clip_is_steadied_upright(tmp_path: Path) -> None:
     assert (info.height_px, info.width_px) == SIZE_PX[::-1]
     frame = list(read_frames(info))[15]
     picture = read_rgb(frame)[100 : 100 + SIDE_PX, 60 : 60 + SIDE_PX]
-    frames = steady(info, LoopPlace(frame.time_s, (100, 60), picture))
+    frames = steady(info, LoopPlace(frame.time_s, (100, 60), (155.0, 115.0), picture))
     assert measure_residual_px([frame.rgb for frame in frames]) < 0.5
 
 
@@ -221,7 +274,7 @@ def test_a_blank_clip_has_no_loop(tmp_path: Path) -> None:
     blank = np.full((*SIZE_PX, 3), 200, np.uint8)
     info = open_clip(write_clip(tmp_path / "blank.mp4", times_s=20, size_px=SIZE_PX, paint=lambda _: blank))
     with pytest.raises(NoLoopError, match="too short"):
-        steady(info, LoopPlace(0.3, ORIGIN_PX, cut(blank)))
+        steady(info, LoopPlace(0.3, ORIGIN_PX, MIDDLE_PX, cut(blank)))
 
 
 def test_photos_have_no_loop(shaky: ClipInfo) -> None:

@@ -106,12 +106,12 @@ class PlaceMatcher:
     def _seek(self, seen: NDArray[np.uint8], start: Step) -> Step:
         """Return a step moved by whole pixels, to where the near part fits best within some pixels round it."""
         top, left, bottom, right = self._near_box
-        followed = cv2.copyMakeBorder(_follow(seen, start), *[SEEK_PX] * 4, cv2.BORDER_REPLICATE)
+        followed = np.pad(_follow(seen, start), SEEK_PX, mode="edge")
         window = followed[top : bottom + 2 * SEEK_PX, left : right + 2 * SEEK_PX]
         fits = cv2.matchTemplate(window, self._template[top:bottom, left:right], cv2.TM_CCOEFF_NORMED)
         _, _, _, best = cv2.minMaxLoc(fits)
         sought = start.copy()
-        sought[:, 2] += start[:, :2] @ (np.float32(best) - SEEK_PX)
+        sought[:, 2] += start[:, :2] @ (np.array(best, dtype=np.float32) - SEEK_PX)
         return sought
 
     def _match(

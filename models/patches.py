@@ -1,7 +1,6 @@
 """Pictures to tensors: the one road that both training and searching take.
 
-The seeker reads a whole frame at half size, cut into cells of 8 x 8 full-resolution px whose 4 x 4 half-size pixels become
-channels. The judge reads two square crops about one place: `near`, in which a body is at most about half as long as the crop,
+The seeker reads a whole frame at half size and answers for cells of 8 x 8 full-resolution px. The judge reads two square crops about one place: `near`, in which a body is at most about half as long as the crop,
 and `wide`, four times as far across, for the leaf around it. Crops are plain cuts from a pyramid (level n has one element for
 2**n px), so nothing is resampled twice. Pixels are (row, column); pictures uint8 RGB (H, W, 3). This file knows no network and
 opens no file.
@@ -24,7 +23,6 @@ HALF_PX = 2
 
 CELL_ELEMENTS = 4
 CELL_PX = HALF_PX * CELL_ELEMENTS
-CELL_CHANNELS = CELL_ELEMENTS * CELL_ELEMENTS * 3
 
 GRID_CELLS = 2
 """The seeker thinks on a grid of 2 x 2 cells, so its maps are even in both directions."""
@@ -73,11 +71,8 @@ def pad_to_grid(half: Picture) -> Picture:
 
 
 def make_seeker_input(halves: "torch.Tensor", *, dtype: "torch.dtype") -> "torch.Tensor":
-    """Turn half-size pictures (B, h, w, 3) of codes 0 to 255 into what the seeker takes: (B, 48, m, n), channels last."""
-    batch, rows, columns = halves.shape[0], halves.shape[1] // CELL_ELEMENTS, halves.shape[2] // CELL_ELEMENTS
-    # (B, m, 4, n, 4 * 3) -> (B, m, n, 4, 4 * 3): one copy, already in the order that channels last wants.
-    cells = halves.reshape(batch, rows, CELL_ELEMENTS, columns, CELL_ELEMENTS * 3).permute(0, 1, 3, 2, 4)
-    return _scale(cells.reshape(batch, rows, columns, CELL_CHANNELS), dtype).permute(0, 3, 1, 2)
+    """Turn half-size pictures (B, h, w, 3) of codes 0 to 255 into what the seeker takes: (B, 3, h, w), channels last."""
+    return _scale(halves, dtype).permute(0, 3, 1, 2)
 
 
 def choose_level(length_px: float) -> int:

@@ -30,7 +30,7 @@ from models.network import (
 from models.patches import CROP_PX, make_judge_input
 
 CPU = torch.device("cpu")
-SMALL = NetworkConfig(8, 8, 1, (4, 8, 8, 12), (4, 8, 8), 12, (8, 4))
+SMALL = NetworkConfig((4, 8, 8), (1, 1), (4, 8, 8, 12), (4, 8, 8), 12, (8, 4))
 CARD = ModelCard(
     "test",
     "2026-11-25",
@@ -207,7 +207,7 @@ def put_text(path):
 
 def put_other_shape(path):
     card = json.loads(find_card_path(path).read_text(encoding="utf-8"))
-    change_card(path, config={**card["config"], "seeker_width": 16})
+    change_card(path, config={**card["config"], "seeker_widths": [8, 8, 8]})
 
 
 def put_unknown_shape(path):

@@ -1,0 +1,505 @@
+"""How the network pair learns: one loop, and the course that takes it from pictures to weights with their card.
+
+Everything random comes from one seed and the number of the step, so a run that was stopped goes on to the same weights as one
+that was not (on a CPU exactly; a GPU adds in an order of its own). Run `python -m models.training --help`. What is taught
+stands in `lessons`, what the pictures are in `examples`.
+"""
+
+import argparse
+import hashlib
+import json
+import logging
+from collections.abc import Callable, Sequence
+from concurrent.futures import ProcessPoolExecutor, ThreadPoolExecutor
+from dataclasses import asdict, dataclass
+from datetime import UTC, datetime
+from multiprocessing import get_context
+from pathlib import Path
+from typing import Protocol
+
+import cv2
+import numpy as np
+import torch
+from numpy.typing import NDArray
+from torch import nn
+
+from models.calibration import apply_calibration, fit_calibration
+from models.cards import Calibration, ModelCard, load_weights, save_weights
+from models.errors import ModelsError
+from models.examples import (
+    DrawingJob,
+    Example,
+    Source,
+    draw_many,
+    list_pictures,
+    read_source,
+)
+from models.lessons import (
+    JudgeBook,
+    Page,
+    Prepared,
+    SeekerLesson,
+    bind_pages,
+    make_judge_lesson,
+    make_page,
+    make_seeker_book,
+    prepare_example,
+)
+from models.metrics import measure_average_precision, measure_calibration_error
+from models.network import (
+    FEEDING,
+    JUDGED_FEEDING,
+    JUDGED_LARVA,
+    LARVA,
+    NetworkConfig,
+    NetworkPair,
+    Proposals,
+    build_pair,
+    find_peaks,
+    look_over,
+    ready_pair,
+)
+from models.patches import make_judge_input, shrink
+
+logger = logging.getLogger(__name__)
+
+
+class Lesson(Protocol):
+    """Anything that can measure how wrong a network is on examples drawn at random."""
+
+    def measure_loss(self, network: nn.Module, rng: np.random.Generator) -> torch.Tensor:
+        """Return the loss, a scalar that gradients flow from."""
+        ...
+
+
+@dataclass(frozen=True, slots=True)
+class LearningPlan:
+    """How long and how fast one network learns.
+
+    Attributes
+    ----------
+    steps : batches learned from
+    rate : highest learning rate, after `warm_steps`; it falls to nothing along half a cosine
+    decay : weight decay
+    seed : of everything random
+    keep_every : steps between two checkpoints
+    """
+
+    steps: int
+    rate: float = 2e-3
+    warm_steps: int = 100
+    decay: float = 1e-2
+    seed: int = 0
+    keep_every: int = 500
+
+
+LARGEST_GRADIENT = 5.0
+
+
+def learn(
+    network: nn.Module,
+    lesson: Lesson,
+    *,
+    plan: LearningPlan,
+    checkpoint_path: Path | None = None,
+    on_step: Callable[[int, float], None] | None = None,
+) -> None:
+    """Teach a network by a plan, in place: the one training loop.
+
+    Parameters
+    ----------
+    checkpoint_path : where progress is kept; where it holds some of the same plan, learning goes on from there
+    on_step : called with the step's number and its loss
+    """
+    optimiser = torch.optim.AdamW(network.parameters(), lr=plan.rate, weight_decay=plan.decay)
+    start = _resume(network, optimiser, plan, checkpoint_path)
+    network.train()
+    for step in range(start, plan.steps):
+        for group in optimiser.param_groups:
+            group["lr"] = find_rate(plan, step)
+        loss = lesson.measure_loss(network, np.random.default_rng((plan.seed, step)))
+        optimiser.zero_grad(set_to_none=True)
+        loss.backward()  # type: ignore[no-untyped-call]  # torch leaves it untyped
+        nn.utils.clip_grad_norm_(network.parameters(), LARGEST_GRADIENT)
+        optimiser.step()
+        if on_step is not None:
+            on_step(step, float(loss.detach()))
+        if checkpoint_path is not None and (step + 1) % plan.keep_every == 0:
+            _keep(network, optimiser, plan, checkpoint_path, step + 1)
+    network.eval()
+
+
+def find_rate(plan: LearningPlan, step: int) -> float:
+    """Return the learning rate of a step: a straight rise, then half a cosine to nothing."""
+    rise = min(1.0, (step + 1) / plan.warm_steps)
+    return plan.rate * rise * 0.5 * (1 + float(np.cos(np.pi * step / plan.steps)))
+
+
+def _keep(
+    network: nn.Module, optimiser: torch.optim.Optimizer, plan: LearningPlan, path: Path, step: int
+) -> None:
+    draft = path.with_name(path.name + ".part")
+    state = {"network": network.state_dict(), "optimiser": optimiser.state_dict(), "step": step}
+    torch.save({**state, "plan": json.dumps(asdict(plan), sort_keys=True)}, draft)
+    draft.replace(path)
+
+
+def _resume(
+    network: nn.Module, optimiser: torch.optim.Optimizer, plan: LearningPlan, path: Path | None
+) -> int:
+    """Load kept progress of the same plan and return the step to go on from; 0 where there is none."""
+    if path is None or not path.exists():
+        return 0
+    device = next(network.parameters()).device
+    state = torch.load(path, map_location=device, weights_only=True)
+    if state["plan"] != json.dumps(asdict(plan), sort_keys=True):
+        raise ModelsError(
+            f"{path}: holds progress of another plan; expected {asdict(plan)}, found {state['plan']}; "
+            "delete it to begin anew or give the plan it was made with"
+        )
+    network.load_state_dict(state["network"])
+    optimiser.load_state_dict(state["optimiser"])
+    return int(state["step"])
+
+
+MOST_PROPOSALS = 48
+PROPOSAL_FLOOR = -7.0
+MOST_FEEDING_PROPOSALS = 10
+"""What the seeker may name in one picture: more than a search takes, so that the judge sees the next-best too."""
+
+
+def propose(pair: NetworkPair, example: Example) -> tuple[Proposals, Proposals]:
+    """Return what a ready pair's seeker names in a picture: larvae and chewed places."""
+    half = shrink(example.rgb)
+    maps = look_over(pair.seeker, half)
+    size = half.shape[:2]
+    larvae = find_peaks(maps, size, channel=LARVA, most=MOST_PROPOSALS, floor=PROPOSAL_FLOOR)
+    return larvae, find_peaks(maps, size, channel=FEEDING, most=MOST_FEEDING_PROPOSALS, floor=PROPOSAL_FLOOR)
+
+
+def make_proposed_pages(
+    pair: NetworkPair, sources: Sequence[Source], *, is_jittered: bool, device: torch.device, workers: int = 1
+) -> list[Page]:
+    """Cut every picture about what a trained seeker names in it."""
+    ready = ready_pair(pair, device=device, dtype=torch.float32)
+
+    def cut(source: Source) -> Page:
+        example = read_source(source)
+        rng = np.random.default_rng((source.seed, PROPOSED))
+        return make_page(example, propose(ready, example), rng, is_jittered=is_jittered)
+
+    with ThreadPoolExecutor(workers) as pool:
+        return list(pool.map(cut, sources))
+
+
+PREPARED, PROPOSED = 1, 2
+"""Kept apart in the seeds, so that crops about guesses and about proposals are not jittered alike."""
+
+
+def prepare_source(source: Source) -> Prepared:
+    """Read one source and make it ready for learning from."""
+    return prepare_example(read_source(source), np.random.default_rng((source.seed, PREPARED)))
+
+
+def prepare_sources(sources: Sequence[Source], *, workers: int) -> list[Prepared]:
+    """Make sources ready for learning from, with several processes where asked for."""
+    if workers == 1:
+        return [prepare_source(source) for source in sources]
+    with ProcessPoolExecutor(
+        workers, mp_context=get_context("spawn"), initializer=cv2.setNumThreads, initargs=(1,)
+    ) as pool:
+        return list(pool.map(prepare_source, sources, chunksize=8))
+
+
+JUDGED_AT_ONCE = 512
+
+
+def judge_book(pair: NetworkPair, book: JudgeBook) -> NDArray[np.float64]:
+    """Return the judge's figures (N, 3) for every crop of a book."""
+    ready = ready_pair(pair, device=book.crops.device, dtype=torch.float32)
+    parts = []
+    with torch.inference_mode():
+        for start in range(0, len(book.crops), JUDGED_AT_ONCE):
+            inputs = make_judge_input(book.crops[start : start + JUDGED_AT_ONCE], dtype=torch.float32)
+            levels = book.levels[start : start + JUDGED_AT_ONCE]
+            parts.append(ready.judge.judge(ready.judge.look(inputs), inputs, levels).cpu())
+    return torch.cat(parts).double().numpy()
+
+
+@dataclass(frozen=True, slots=True)
+class Course:
+    """From pictures to weights: the network's shape, how long each half learns (0 steps: not at all), and how.
+
+    Attributes
+    ----------
+    workers : processes that prepare pictures, threads that cut them
+    """
+
+    config: NetworkConfig
+    seeker_plan: LearningPlan
+    judge_plan: LearningPlan
+    seeker_batch: int = 64
+    judge_batch: int = 384
+    workers: int = 1
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Schooling:
+    """What a course gives: the pair, the calibration of each score, and what was measured on the pictures set aside."""
+
+    pair: NetworkPair
+    larva: Calibration
+    feeding: Calibration
+    numbers: dict[str, float]
+
+
+def run_course(
+    course: Course,
+    sources: Sequence[Source],
+    *,
+    device: torch.device,
+    start: NetworkPair | None = None,
+    folder: Path | None = None,
+    on_step: Callable[[int, float], None] | None = None,
+) -> NetworkPair:
+    """Teach a pair: the seeker on whole pictures; the judge on marks and guesses, and on what a trained seeker names.
+
+    Parameters
+    ----------
+    start : a pair of the course's shape that learns on, in place; a new one where it is None
+    folder : where progress is kept, to go on from after a stop
+    """
+    pair = build_pair(course.config, seed=course.seeker_plan.seed) if start is None else start
+    pair.seeker.to(device)
+    pair.judge.to(device)
+    prepared = prepare_sources(sources, workers=course.workers)
+    is_trained = start is not None or course.seeker_plan.steps > 0
+    if course.seeker_plan.steps:
+        learn(
+            pair.seeker,
+            SeekerLesson(make_seeker_book(prepared, device=device), course.seeker_batch),
+            plan=course.seeker_plan,
+            checkpoint_path=None if folder is None else folder / "seeker.progress",
+            on_step=on_step,
+        )
+    if course.judge_plan.steps:
+        pages = [some.page for some in prepared]
+        if is_trained:
+            pages += make_proposed_pages(
+                pair, sources, is_jittered=True, device=device, workers=course.workers
+            )
+        book = bind_pages(pages, device=device)
+        logger.info("judge's book: %d crops, %d of larvae", len(book.larva), int((book.larva == 1).sum()))
+        learn(
+            pair.judge,
+            make_judge_lesson(book, batch=course.judge_batch),
+            plan=course.judge_plan,
+            checkpoint_path=None if folder is None else folder / "judge.progress",
+            on_step=on_step,
+        )
+    return pair
+
+
+def examine(
+    pair: NetworkPair, sources: Sequence[Source], *, device: torch.device, workers: int = 1
+) -> Schooling:
+    """Calibrate a pair on pictures it did not learn from, half of them, and measure it on the other half."""
+    first, second = (
+        bind_pages(
+            make_proposed_pages(pair, part, is_jittered=False, device=device, workers=workers), device=device
+        )
+        for part in (sources[::2], sources[1::2])
+    )
+    figures, others = judge_book(pair, first), judge_book(pair, second)
+    numbers: dict[str, float] = {}
+    calibrations = []
+    for name, column, labels, test in (
+        ("larva", JUDGED_LARVA, first.larva, second.larva),
+        ("feeding", JUDGED_FEEDING, first.feeding, second.feeding),
+    ):
+        known = labels.cpu().numpy() >= 0
+        answers = labels.cpu().numpy()[known] == 1
+        if name == "feeding" and not answers.any():
+            calibrations.append(
+                NEVER
+            )  # no picture set aside shows feeding: nothing can be promised of its score
+            continue
+        calibration = fit_calibration(figures[known, column], answers)
+        calibrations.append(calibration)
+        tested = test.cpu().numpy() >= 0
+        scores = apply_calibration(others[tested, column], calibration)
+        is_true = test.cpu().numpy()[tested] == 1
+        numbers[f"{name}_crop_average_precision"] = measure_average_precision(scores, is_true)
+        numbers[f"{name}_crop_calibration_error"] = measure_calibration_error(scores, is_true)
+    return Schooling(pair, calibrations[0], calibrations[1], numbers)
+
+
+NEVER = Calibration(slope=0.0, offset=-10.0)
+"""What gives every place a score of next to nothing."""
+
+EMPTY_COPIES, LAID_COPIES = 6, 3
+"""How often each empty picture is learned from as it is, and with larvae laid in; each time at another size."""
+
+
+def list_sources(folder: Path, empty: Sequence[Path], *, seed: int) -> list[Source]:
+    """Return what is learned from: a folder of drawn examples, and empty pictures in several sizes and with larvae laid in."""
+    kinds = [("drawn", path) for path in list_pictures(folder)]
+    kinds += [("empty", path) for path in empty for _ in range(EMPTY_COPIES)]
+    kinds += [("laid", path) for path in empty for _ in range(LAID_COPIES)]
+    return [Source(path, kind, seed * MOST_SOURCES + number) for number, (kind, path) in enumerate(kinds)]
+
+
+MOST_SOURCES = 1_000_000
+
+
+def hash_folder(paths: Sequence[Path]) -> str:
+    """Return one sha256 over the names and bytes of files, in the order given."""
+    digest = hashlib.sha256()
+    for path in paths:
+        digest.update(path.name.encode())
+        digest.update(path.read_bytes())
+    return digest.hexdigest()
+
+
+LIMITS = (
+    "Learned from drawn crowns, and from real photographs only as pictures without a larva or with a drawn one laid in.",
+    "Bodies of 6 to 80 px, dark against a lit leaf, seen from below; not eggs, pupae or adults.",
+    "Scores are chances for footage with about as many larvae as the pictures they were calibrated on.",
+)
+
+
+def make_card(name: str, schooling: Schooling, course: Course, *, data: dict[str, object]) -> ModelCard:
+    """Return the card of a schooling's weights; the weights' own hash is put in as they are saved."""
+    return ModelCard(
+        name=name,
+        made_on=datetime.now(UTC).date().isoformat(),
+        licence="Apache-2.0",
+        config=asdict(course.config),
+        weights_sha256="",
+        larva=schooling.larva,
+        feeding=schooling.feeding,
+        data={**data, "seeker": asdict(course.seeker_plan), "judge": asdict(course.judge_plan)},
+        numbers=dict(schooling.numbers),
+        limits=LIMITS,
+    )
+
+
+def make_parser() -> argparse.ArgumentParser:
+    """Return the command line of this file: `draw` makes examples, `learn` makes weights from them."""
+    parser = argparse.ArgumentParser(prog="python -m models.training", description=__doc__)
+    parser.add_argument("--workers", type=int, default=1, help="processes that draw, threads that cut")
+    doing = parser.add_subparsers(dest="doing", required=True)
+    draw = doing.add_parser("draw", help="draw pictures into a folder of examples")
+    draw.add_argument("folder", type=Path)
+    draw.add_argument("--first-seed", type=int, required=True)
+    draw.add_argument("--stocks", type=int, required=True, help="stocks of leaves, one for each seed")
+    draw.add_argument("--pictures", type=int, default=20, help="pictures from each stock")
+    draw.add_argument("--seconds", type=float, default=1e9, help="begin no stock after this long")
+    draw.add_argument("--larvae", type=int, nargs=2, default=(2, 8), metavar=("LEAST", "MOST"))
+    learn_ = doing.add_parser(
+        "learn", help="learn from a folder of examples and write weights with their card"
+    )
+    learn_.add_argument("examples", type=Path)
+    learn_.add_argument(
+        "set_aside", type=Path, help="examples to calibrate and measure on, drawn with other seeds"
+    )
+    learn_.add_argument("weights", type=Path, help="where the weights go, NAME.pt")
+    learn_.add_argument("--empty", type=Path, help="folder of real pictures in which no larva is")
+    learn_.add_argument(
+        "--leave-out", nargs="*", default=[], help="leave out empty pictures whose name holds this"
+    )
+    learn_.add_argument(
+        "--progress", type=Path, help="folder that keeps progress, to go on from after a stop"
+    )
+    learn_.add_argument("--start", type=Path, help="weights to learn on from; new ones where not given")
+    learn_.add_argument(
+        "--judge-from", type=Path, help="weights whose judge takes the place of that of --start"
+    )
+    learn_.add_argument("--rate", type=float, default=2e-3, help="highest learning rate")
+    learn_.add_argument("--seeker-steps", type=int, default=4000)
+    learn_.add_argument("--judge-steps", type=int, default=6000)
+    learn_.add_argument("--batches", type=int, nargs=2, default=(64, 384), metavar=("SEEKER", "JUDGE"))
+    learn_.add_argument("--seed", type=int, default=0)
+    learn_.add_argument("--device", default="cuda" if torch.cuda.is_available() else "cpu")
+    return parser
+
+
+def main(arguments: Sequence[str] | None = None) -> None:
+    """Draw examples or learn from them, as asked on the command line."""
+    logging.basicConfig(level=logging.INFO, format="%(asctime)s %(message)s")
+    given = make_parser().parse_args(arguments)
+    if given.doing == "draw":
+        given.folder.mkdir(parents=True, exist_ok=True)
+        seeds = tuple(range(given.first_seed, given.first_seed + given.stocks))
+        job = DrawingJob(seeds, given.pictures, (given.larvae[0], given.larvae[1]))
+        drawn = draw_many(given.folder, job, workers=given.workers, longest_s=given.seconds)
+        logger.info("%d pictures drawn into %s", drawn, given.folder)
+        return
+    learn_from_folders(given)
+
+
+REPORT_EVERY = 250
+
+
+def learn_from_folders(given: argparse.Namespace) -> None:
+    """Run the course that the command line asks for and save what comes of it."""
+    cv2.setNumThreads(1)
+    empty = [] if given.empty is None else list_pictures(given.empty)
+    learned = [path for path in empty if not any(text in path.name for text in given.leave_out)]
+    sources = list_sources(given.examples, learned, seed=given.seed)
+    set_aside = list_sources(given.set_aside, (), seed=given.seed + 1)
+    logger.info("%d examples, %d set aside", len(sources), len(set_aside))
+    course = Course(
+        NetworkConfig(),
+        LearningPlan(given.seeker_steps, rate=given.rate, seed=given.seed),
+        LearningPlan(given.judge_steps, rate=given.rate, seed=given.seed),
+        seeker_batch=given.batches[0],
+        judge_batch=given.batches[1],
+        workers=given.workers,
+    )
+    recent: list[float] = []
+
+    def report(step: int, loss: float) -> None:
+        recent.append(loss)
+        if (step + 1) % REPORT_EVERY == 0:
+            logger.info("step %d, loss %.4f", step + 1, float(np.mean(recent)))
+            recent.clear()
+
+    if given.progress is not None:
+        given.progress.mkdir(parents=True, exist_ok=True)
+    device = torch.device(given.device)
+    start, before = load_start(given)
+    pair = run_course(course, sources, device=device, start=start, folder=given.progress, on_step=report)
+    is_whole = start is not None or bool(given.seeker_steps and given.judge_steps)
+    schooling = (
+        examine(pair, set_aside, device=device, workers=given.workers)
+        if is_whole
+        else Schooling(pair, Calibration(1.0, 0.0), Calibration(1.0, 0.0), {})
+    )
+    data: dict[str, object] = {
+        name: {"pictures": len(paths), "sha256": hash_folder(paths)}
+        for name, paths in (
+            ("drawn examples", list_pictures(given.examples)),
+            ("drawn and set aside", list_pictures(given.set_aside)),
+            ("real pictures without larvae", learned),
+        )
+    }
+    card = make_card(given.weights.stem, schooling, course, data={**data, **before})
+    save_weights(given.weights, pair, card)
+    logger.info("%s: %s", given.weights, card.numbers)
+
+
+def load_start(given: argparse.Namespace) -> tuple[NetworkPair | None, dict[str, object]]:
+    """Return the pair to learn on from, its halves each from the weights named for it, and what those learned from."""
+    if given.start is None:
+        return None, {}
+    pair, card = load_weights(given.start)
+    if given.judge_from is None:
+        return pair, {"before": dict(card.data)}
+    other, other_card = load_weights(given.judge_from)
+    mixed = NetworkPair(pair.config, pair.seeker, other.judge)
+    return mixed, {"seeker before": dict(card.data), "judge before": dict(other_card.data)}
+
+
+if __name__ == "__main__":
+    main()

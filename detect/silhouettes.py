@@ -22,9 +22,11 @@ LONGEST_PX = 110.0
 WIDEST_PX = 36
 """No body is wider across; the closing spans this, so anything broader (crown, trunk, sky holes) is not offered."""
 
-LEAST_DEPTH = 0.2
-"""Share of the surrounding code value that must be missing inside. One leaf's shadow takes about half, a small blurred body
-about a quarter."""
+DEPTHS = (0.2, 0.45)
+"""Shares of the surrounding code value that must be missing inside. One leaf's shadow takes about half, a small blurred body
+about a quarter; the deeper mask parts a body from the shadow it lies beside."""
+
+SAME_SHARE = 0.7
 
 LEAST_GROUND = 24.0
 GROUND_SHARE_OF_LEAF = 0.5
@@ -79,23 +81,29 @@ class _Rough:
 
 def find_silhouettes(lit: LitFrame) -> list[Region]:
     """Return the dark outlines of one frame that could be bodies, as regions of kind "silhouette"."""
-    depth = _measure_depth(lit)
-    roughs = _choose_slugs(lit, _outline_dark(depth))
+    roughs = _choose_slugs(lit, [rough for deep in _find_deep(lit) for rough in _outline_dark(deep)])
     regions = (_measure_region(lit, rough) for rough in roughs)
     return [region for region in regions if region is not None]
 
 
-def _measure_depth(lit: LitFrame) -> NDArray[np.uint8]:
-    """How far each element lies under its closing, as a mask of what is deep enough on bright enough ground."""
+def _find_deep(lit: LitFrame) -> list[NDArray[np.uint8]]:
+    """Masks of what lies deep enough under its closing, on bright enough ground, one for each of `DEPTHS`.
+
+    Sky counts as no brighter than a leaf: otherwise every leaf beside a gap would lie deep under it.
+    """
     span = WIDEST_PX // HALF_STEP_PX + 1
     kernel = np.ones((span, span), np.uint8)
-    closed = cv2.morphologyEx(lit.green, cv2.MORPH_CLOSE, kernel)
-    limit = cv2.convertScaleAbs(closed, alpha=1 - LEAST_DEPTH)
-    deep = cv2.compare(lit.green, limit, cv2.CMP_LT)
-    ground = find_above(
-        closed.astype(np.uint8, copy=False), max(LEAST_GROUND, GROUND_SHARE_OF_LEAF * lit.leaf_level)
-    )
-    return cv2.bitwise_and(deep, ground).astype(np.uint8, copy=False)
+    level = max(LEAST_GROUND, lit.leaf_level)
+    capped = np.minimum(lit.green, np.uint8(level))
+    closed = cv2.morphologyEx(capped, cv2.MORPH_CLOSE, kernel).astype(np.uint8, copy=False)
+    ground = find_above(closed, max(LEAST_GROUND, GROUND_SHARE_OF_LEAF * lit.leaf_level))
+    masks = []
+    for depth in DEPTHS:
+        limit = cv2.convertScaleAbs(closed, alpha=1 - depth)
+        masks.append(
+            cv2.bitwise_and(cv2.compare(capped, limit, cv2.CMP_LT), ground).astype(np.uint8, copy=False)
+        )
+    return masks
 
 
 def _outline_dark(deep: NDArray[np.uint8]) -> list[_Rough]:
@@ -129,7 +137,22 @@ def _choose_slugs(lit: LitFrame, roughs: list[_Rough]) -> list[_Rough]:
         depth = 1 - darkest / max(1.0, ground, lit.leaf_level)
         ranked.append((-(0.2 + slimness) * fill * depth, number))
     ranked.sort()
-    return [roughs[number] for _, number in ranked[:MOST_REGIONS]]
+    chosen: list[_Rough] = []
+    for _, number in ranked:
+        if len(chosen) == MOST_REGIONS:
+            break
+        if not any(_is_same(roughs[number], other) for other in chosen):
+            chosen.append(roughs[number])
+    return chosen
+
+
+def _is_same(first: _Rough, second: _Rough) -> bool:
+    """Tell whether two outlines of different depths show one thing: the boxes share most of the smaller one."""
+    x, y, w, h = cv2.boundingRect(first.contour)
+    u, v, a, b = cv2.boundingRect(second.contour)
+    across = min(x + w, u + a) - max(x, u)
+    down = min(y + h, v + b) - max(y, v)
+    return across > 0 and down > 0 and across * down > SAME_SHARE * min(w * h, a * b)
 
 
 def _measure_region(lit: LitFrame, rough: _Rough) -> Region | None:

@@ -336,7 +336,22 @@ function begin() {
     for (const select of find("order").querySelectorAll("select")) select.addEventListener("change", () => find("order").submit());
     wireKeys({ acts, hold: looking.holdBare, leaveDetails: () => void goOn() });
     wireHolding(find("glass"), looking.holdBare);
+    wirePanel();
     keepName();
+  }
+
+  // The panel of keys and name lies over the answers; it goes as soon as one turns to something else.
+  function wirePanel() {
+    const panel = find("ways");
+    addEventListener("pointerdown", (event) => {
+      if (!panel.contains(event.target)) panel.open = false;
+    });
+    panel.addEventListener("keydown", (event) => {
+      if (event.key === "Escape") {
+        panel.open = false;
+        panel.querySelector("summary").focus();
+      }
+    });
   }
 
   function keepName() {

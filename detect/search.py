@@ -46,10 +46,10 @@ class SearchSettings:
     """
 
     window_s: float = 0.5
-    follow_score: float = 0.2
+    follow_score: float = 0.05
     most_followed: int = 12
-    silhouette_score: float = 0.5
-    feeding_score: float = 0.5
+    silhouette_score: float = 0.25
+    feeding_score: float = 0.3
     kept_views: int = 8
 
     def digest(self) -> str:

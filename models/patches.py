@@ -1,6 +1,7 @@
 """Pictures to tensors: the one road that both training and searching take.
 
-The seeker reads a whole frame at half size and answers for cells of 8 x 8 full-resolution px. The judge reads two square crops about one place: `near`, in which a body is at most about half as long as the crop,
+The seeker reads a whole frame at half size and answers for cells of 8 x 8 full-resolution px. The judge reads two square
+crops about one place: `near`, in which a body is at most about half as long as the crop,
 and `wide`, four times as far across, for the leaf around it. Crops are plain cuts from a pyramid (level n has one element for
 2**n px), so nothing is resampled twice. Pixels are (row, column); pictures uint8 RGB (H, W, 3). This file knows no network and
 opens no file.

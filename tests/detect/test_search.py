@@ -68,6 +68,10 @@ def describe(result: ClipSearch) -> list[tuple[object, ...]]:
     ]
 
 
+SETTINGS = SearchSettings(window_s=0.2, follow_score=0.2, silhouette_score=0.5, feeding_score=0.5)
+"""Thresholds of the hand-made scorer, whose scores run higher than the network's."""
+
+
 def search(path: Path, checkpoint: Path | None = None) -> ClipSearch:
     return search_clip(
         open_clip(path), SearchSettings(window_s=0.2), scorer=HandMadeScorer(), checkpoint_path=checkpoint

@@ -1,0 +1,218 @@
+"""The scorer that uses the trained network pair: places from the seeker, scores and outlines from the judge.
+
+In each frame the seeker names places, the judge gives each its calibrated chance of showing a larva, and where that is not
+hopeless the body's outline, in full-resolution px, (row, column). Chewed leaves are found and scored by `detect.feeding`. The
+same frame gives the same regions on the same machine; between processors and precisions scores differ by rounding
+(`SAME_SCORE` says how much). How many threads torch uses is the caller's business.
+"""
+
+from collections.abc import Sequence
+from enum import IntEnum
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from detect.feeding import find_feeding, score_feeding
+from detect.light import HALF_STEP_PX, LitFrame
+from detect.regions import Outline, Region, ScoredRegion
+from detect.silhouettes import find_box, measure_extent
+from models.calibration import apply_calibration
+from models.cards import DEFAULT_WEIGHTS, ModelCard, load_weights
+from models.patches import CROP_PX, build_pyramid, choose_level, cut_crops, find_corner, make_judge_input
+
+if TYPE_CHECKING:
+    import torch
+
+    from models.network import NetworkPair
+
+MOST_PROPOSALS = 40
+PROPOSAL_FLOOR = -6.0
+"""The seeker's log-odds under which a place is not looked at again; see models/experiments.md for the recall it costs."""
+
+LEAST_CHANCE = 0.02
+"""Under this chance a place gets no outline and is not offered: it could not be followed either."""
+
+SAME_SCORE = 0.03
+"""Scores of one place by float32 and bfloat16, by CPU and GPU, differ by less than this."""
+
+NO_LIGHT = 8.0
+"""Frames whose codes spread less than this (deviation, 8-bit) hold no picture: blank, black or white."""
+
+
+class NetworkFeature(IntEnum):
+    """What the features of a silhouette found by the network hold, in order."""
+
+    LOG_ODDS = 0
+    """of a larva, as the judge gives them, not calibrated"""
+    SEEKER_LOG_ODDS = 1
+    """as the seeker gives them"""
+
+
+class NetworkScorer:
+    """Finds and scores by the network pair; its state is the loaded weights."""
+
+    def __init__(self, pair: "NetworkPair", card: ModelCard) -> None:
+        """Take a pair readied by `models.network.ready_pair` and its card."""
+        self._pair = pair
+        self._card = card
+
+    @property
+    def name(self) -> str:
+        """Name and a digest of the weights, so that changed weights are a changed scorer."""
+        return f"{self._card.name} {self._card.weights_sha256[:8]}"
+
+    def find(self, lit: LitFrame) -> list[Region]:
+        """Return outlined places of both kinds; a silhouette's features are those of `NetworkFeature`."""
+        if float(lit.green.std()) < NO_LIGHT:
+            return []
+        return self._find_larvae(lit) + find_feeding(lit.sky, lit.leaf, scale=HALF_STEP_PX)
+
+    def score(self, lit: LitFrame, regions: Sequence[Region]) -> list[ScoredRegion]:
+        """Turn what each region's features say into its calibrated chance; the frame is not looked at again."""
+        return [ScoredRegion(region, self._score(region)) for region in regions]
+
+    def _score(self, region: Region) -> float:
+        if region.kind == "feeding":
+            return score_feeding(region)
+        log_odds = np.array([region.features[NetworkFeature.LOG_ODDS]], np.float64)
+        return float(apply_calibration(log_odds, self._card.larva)[0])
+
+    def _find_larvae(self, lit: LitFrame) -> list[Region]:
+        from models.network import JUDGED_LARVA, LARVA, seek
+
+        named = seek(self._pair.seeker, lit.half, channel=LARVA, most=MOST_PROPOSALS, floor=PROPOSAL_FLOOR)
+        if not len(named.log_odds):
+            return []
+        levels = [choose_level(float(length)) for length in named.lengths_px]
+        pyramid = build_pyramid(lit.rgb, half=lit.half)
+        features, figures = self._judge(pyramid, named.places_px, levels)
+        log_odds = figures[:, JUDGED_LARVA]
+        chances = apply_calibration(log_odds.astype(np.float64), self._card.larva)
+        hopeful = np.flatnonzero(chances >= LEAST_CHANCE)
+        if not len(hopeful):
+            return []
+        masks = self._outline(features, hopeful)
+        regions = []
+        for mask, number in zip(masks, hopeful, strict=True):
+            outline = _trace_outline(mask, named.places_px[number], levels[number])
+            values = np.array([log_odds[number], named.log_odds[number]], np.float32)
+            regions.append(_make_region(outline, values, lit.rgb.shape[:2]))
+        return _drop_doubles(regions)
+
+    def _judge(
+        self, pyramid: list[NDArray[np.uint8]], places_px: NDArray[np.float64], levels: list[int]
+    ) -> "tuple[list[torch.Tensor], NDArray[np.float32]]":
+        """Return the near branch's features and the judge's figures (N, 3) of crops about places."""
+        import torch
+
+        weight = self._pair.judge.mask.weight
+        with torch.inference_mode():
+            crops = torch.from_numpy(cut_crops(pyramid, places_px, levels)).to(weight.device)
+            inputs = make_judge_input(crops, dtype=weight.dtype)
+            features = self._pair.judge.look(inputs)
+            at = torch.tensor(levels, dtype=weight.dtype, device=weight.device)
+            figures = self._pair.judge.judge(features, inputs, at)
+        return features, figures.float().cpu().numpy()
+
+    def _outline(self, features: "list[torch.Tensor]", chosen: NDArray[np.int64]) -> NDArray[np.float32]:
+        """Return mask log-odds (P, 48, 48) of the chosen crops."""
+        import torch
+
+        with torch.inference_mode():
+            picks = torch.from_numpy(chosen).to(features[0].device)
+            masks: NDArray[np.float32] = (
+                self._pair.judge.outline([part[picks] for part in features]).float().cpu().numpy()
+            )
+        return masks
+
+
+def load_network_scorer(weights_path: Path = DEFAULT_WEIGHTS, *, device_name: str = "cpu") -> NetworkScorer:
+    """Load weights and return the scorer that uses them.
+
+    Parameters
+    ----------
+    device_name : "cpu", or "cuda" for a GPU
+
+    Raises
+    ------
+    models.errors.ModelsError
+        Where the weights or their card cannot be used.
+    """
+    import torch
+
+    from models.network import find_best_dtype, ready_pair
+
+    pair, card = load_weights(weights_path)
+    device = torch.device(device_name)
+    return NetworkScorer(ready_pair(pair, device=device, dtype=find_best_dtype(device)), card)
+
+
+FINER = 4
+"""Masks are enlarged this much before they are traced, so that an outline passes between pixels."""
+
+
+def _trace_outline(mask: NDArray[np.float32], place_px: NDArray[np.float64], level: int) -> Outline:
+    """Trace where the mask's log-odds pass zero, about the crop's middle; a small diamond where they nowhere do.
+
+    Returns float32 (N, 2), (row, column) in full-resolution px.
+    """
+    side = CROP_PX * FINER
+    big = cv2.resize(mask, (side, side), interpolation=cv2.INTER_LINEAR)
+    inside = (big > 0).astype(np.uint8)
+    contours, _ = cv2.findContours(inside, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+    contour = _choose_contour(contours, side)
+    # Element n of the enlarged mask stands at (n + 0.5) / FINER - 0.5 of the crop, and that of a level likewise.
+    in_crop = (contour[:, ::-1].astype(np.float64) + 0.5) / FINER
+    corner = np.asarray(find_corner(place_px, level), np.float64)
+    return np.asarray((in_crop + corner) * 2**level - 0.5, np.float32)
+
+
+def _choose_contour(contours: Sequence[NDArray[np.generic]], side: int) -> NDArray[np.float64]:
+    """Return the contour (N, 2) of (x, y) that holds the middle or comes nearest to it, the larger of equals."""
+    best, best_rank = None, (-np.inf, 0.0)
+    for contour in contours:
+        if len(contour) < 3:
+            continue
+        reach = cv2.pointPolygonTest(contour.astype(np.float32), (side / 2, side / 2), True)
+        rank = (min(0.0, reach), cv2.contourArea(contour.astype(np.float32)))
+        if rank > best_rank:
+            best, best_rank = contour, rank
+    if best is None:
+        half = 2.0 * FINER
+        diamond = np.array([[half, 0], [0, half], [-half, 0], [0, -half]])
+        return diamond + side / 2
+    return np.asarray(best[:, 0], np.float64)
+
+
+def _make_region(outline: Outline, features: NDArray[np.float32], frame_size_px: tuple[int, ...]) -> Region:
+    limits = np.array(frame_size_px, np.float32) - 1
+    outline = np.clip(outline, 0, limits).astype(np.float32)
+    length_px, width_px = measure_extent(outline)
+    return Region("silhouette", find_box(outline, frame_size_px), outline, length_px, width_px, 0.0, features)
+
+
+def _find_middle(region: Region) -> tuple[float, float]:
+    top, left, bottom, right = region.box
+    return (top + bottom - 1) / 2, (left + right - 1) / 2
+
+
+SAME_BODY_SHARE = 0.35
+"""Two places whose middles are closer than this share of the longer one's length are one body."""
+
+
+def _drop_doubles(regions: list[Region]) -> list[Region]:
+    """Keep, of regions that show the same body, the one that the judge is surer of."""
+    kept: list[Region] = []
+    for region in sorted(regions, key=lambda r: (-r.features[NetworkFeature.LOG_ODDS], r.box)):
+        row, column = _find_middle(region)
+        for other in kept:
+            other_row, other_column = _find_middle(other)
+            reach = max(4.0, SAME_BODY_SHARE * max(region.length_px, other.length_px))
+            if np.hypot(row - other_row, column - other_column) <= reach:
+                break
+        else:
+            kept.append(region)
+    return kept

@@ -54,7 +54,10 @@ class SearchChoices:
     """
 
     silhouette_score: float = _setting(
-        0.25, "Outlines scored lower are not offered. Lower finds more and offers more twigs.", least=0, most=1
+        0.25,
+        "Outlines scored lower are not offered. Lower finds more and offers more twigs.",
+        least=0,
+        most=1,
     )
     feeding_score: float = _setting(0.3, "The same for chewed leaves.", least=0, most=1)
     window_s: float = _setting(

@@ -61,6 +61,10 @@ async def _take(request: Request, act: Callable[[Desk, Sent], dict[str, Any]]) -
     """Read what was sent, act once for its key, and answer with the sentence of sense as it now is."""
     sent = await _read_sent(request)
     desk = find_desk(request)
+    if _read_text(sent, "logbook") not in ("", desk.mark):
+        raise HTTPException(
+            409, "this page belongs to another logbook than the one now open here; reload it to judge here"
+        )
 
     def act_once() -> dict[str, Any]:
         return desk.receipts.take_once(_read_text(sent, "key"), lambda: act(desk, sent))

@@ -18,7 +18,7 @@ from starlette.types import Scope
 from annotate.errors import AnnotateError
 from annotate.logbook.opening import Logbook
 from annotate.web.answer_routes import list_changes, take_details, take_undo, take_verdict
-from annotate.web.desk import Desk, Receipts
+from annotate.web.desk import Desk, Receipts, make_mark
 from annotate.web.guards import Door, Guard
 from annotate.web.listing_routes import show_all
 from annotate.web.loops import LoopMaker
@@ -48,7 +48,9 @@ def build_app(logbook: Logbook, *, reviewer: str, door: Door | None = None) -> S
     @asynccontextmanager
     async def live(app: Starlette) -> AsyncIterator[None]:
         with LoopMaker(logbook) as loops:
-            app.state.desk = Desk(logbook=logbook, reviewer=reviewer, loops=loops, receipts=Receipts())
+            app.state.desk = Desk(
+                logbook=logbook, mark=make_mark(logbook), reviewer=reviewer, loops=loops, receipts=Receipts()
+            )
             yield
 
     return Starlette(

@@ -3,6 +3,7 @@
 A request finds its desk with `find_desk`. Nothing here knows of HTML.
 """
 
+import hashlib
 import threading
 from collections import OrderedDict
 from collections.abc import Callable
@@ -15,6 +16,7 @@ from annotate.logbook.opening import Logbook
 from annotate.web.loops import LoopMaker
 
 MOST_RECEIPTS = 4096
+MARK_LENGTH = 16
 
 
 @dataclass(frozen=True, slots=True)
@@ -23,10 +25,12 @@ class Desk:
 
     Attributes
     ----------
+    mark : tells this logbook from another that is served at the same address some other time
     reviewer : who judges where a page says nothing else
     """
 
     logbook: Logbook
+    mark: str
     reviewer: str
     loops: LoopMaker
     receipts: "Receipts"
@@ -53,6 +57,11 @@ class Receipts:
                 while len(self._given) > MOST_RECEIPTS:
                     self._given.popitem(last=False)
             return answer
+
+
+def make_mark(logbook: Logbook) -> str:
+    """Return the mark of a logbook: a hash of where it lies, which says nothing of where that is."""
+    return hashlib.sha256(str(logbook.folder).encode()).hexdigest()[:MARK_LENGTH]
 
 
 def find_desk(request: Request) -> Desk:

@@ -55,6 +55,7 @@ def _show_review(request: Request) -> Response:
         "last_verdict": last_verdict,
         "query": choice.to_query(),
         "reviewer": desk.reviewer,
+        "logbook": desk.mark,
     }
     return render("review.html", values)
 

@@ -140,6 +140,15 @@ def test_what_was_known_is_not_news(page: httpx.Client) -> None:
     assert judge(page, 1, "dismiss", known=first["verdict"]["id"])["meanwhile"] == []
 
 
+def test_a_page_of_another_logbook_cannot_judge_here(served: Served, page: httpx.Client) -> None:
+    """A window left open on another logbook, served at the same address before, is told so, and nothing is written."""
+    sent = {"candidate": 1, "answer": "dismiss", "known": 0, "key": "x", "logbook": "0123456789abcdef"}
+    reply = page.post("/api/verdicts", json=sent)
+    assert reply.status_code == 409
+    assert "belongs to another logbook" in reply.json()["sentence"]
+    assert find_last_verdict_id(served.logbook) == 0
+
+
 def test_changes_tell_what_others_said(page: httpx.Client) -> None:
     """Asked since a verdict, only newer ones are told, with what they were said of and the sentence as it now is."""
     assert page.get("/api/changes?since=0").json() == {"last": 0, "verdicts": []}

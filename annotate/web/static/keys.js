@@ -14,7 +14,8 @@ export function wireKeys({ acts, hold, leaveDetails }) {
       leaveDetails();
       return;
     }
-    if (isWriting(event.target) || !isOn()) return;
+    const isOnRibbon = event.target.id === "ribbon" && key.startsWith("Arrow"); // a slider has its arrows always
+    if (isWriting(event.target) || !(isOn() || isOnRibbon)) return;
     if (key === " " && event.target.closest("button, summary, a, input")) return;
     if (key === "h") hold(true);
     else if (acts[key]) {

@@ -4,10 +4,10 @@
 import { fetchPictures } from "./looking.js";
 
 const AHEAD = 4; // cards held ready: enough for a burst of quick answers, few enough to stay current
-const BEFORE_KEY = "leafshade-before";
 const MOST_BEFORE = 200;
 
-export function makeLine({ first, address, onArrived }) {
+export function makeLine({ first, mark, address, onArrived }) {
+  const beforeKey = `leafshade-before:${mark}`;
   let card = first;
   let ahead = [];
   let filling = null;
@@ -91,7 +91,7 @@ export function makeLine({ first, address, onArrived }) {
 
   function writeBefore() {
     try {
-      sessionStorage.setItem(BEFORE_KEY, JSON.stringify(before.slice(-MOST_BEFORE)));
+      sessionStorage.setItem(beforeKey, JSON.stringify(before.slice(-MOST_BEFORE)));
     } catch {
       // Going back then works until the page is left.
     }
@@ -99,7 +99,7 @@ export function makeLine({ first, address, onArrived }) {
 
   function readBefore() {
     try {
-      return JSON.parse(sessionStorage.getItem(BEFORE_KEY) ?? "[]").filter((id) => id !== first.id);
+      return JSON.parse(sessionStorage.getItem(beforeKey) ?? "[]").filter((id) => id !== first.id);
     } catch {
       return [];
     }

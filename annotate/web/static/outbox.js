@@ -2,7 +2,7 @@
 // answered for it, so that a lost connection, a closed tab or a restarted server loses nothing. Entries go one by one, in
 // the order given, each under a key of its own: the server takes a repeated key once.
 
-const PREFIX = "leafshade-out:";
+const FINAL = new Set([400, 404, 413, 422]); // what can never be taken as it is; everything else may be, later or elsewhere
 const WAITS_MS = [1000, 2000, 4000, 8000, 15000]; // doubling, then steady: quick after a hiccup, sparing in a long outage
 
 let storage = null;
@@ -12,7 +12,9 @@ try {
   storage = null; // Storage is closed to this page; entries then live as long as the page.
 }
 
-export function makeOutbox({ onAnswer, onRefused, onTrouble, onCalm }) {
+// `mark` tells logbooks apart: what was said of one must never be sent to another that is served at the same address.
+export function makeOutbox({ mark, onAnswer, onRefused, onTrouble, onCalm }) {
+  const prefix = `leafshade-out:${mark}:`;
   const entries = readKept();
   let busy = false;
   let failures = 0;
@@ -21,16 +23,26 @@ export function makeOutbox({ onAnswer, onRefused, onTrouble, onCalm }) {
   function readKept() {
     if (!storage) return [];
     return Object.keys(storage)
-      .filter((key) => key.startsWith(PREFIX))
+      .filter((key) => key.startsWith(prefix))
       .sort()
-      .map((key) => JSON.parse(storage.getItem(key)));
+      .flatMap((key) => {
+        try {
+          return [JSON.parse(storage.getItem(key))];
+        } catch {
+          return []; // Not written here; left as it is.
+        }
+      });
   }
 
   function add(address, body) {
     const key = `${String(Date.now()).padStart(15, "0")}-${Math.random().toString(36).slice(2, 12)}`;
-    const entry = { key, address, body: { ...body, key } };
+    const entry = { key, address, body: { ...body, key, logbook: mark } };
     entries.push(entry);
-    storage?.setItem(PREFIX + key, JSON.stringify(entry));
+    try {
+      storage?.setItem(prefix + key, JSON.stringify(entry));
+    } catch {
+      // The storage is full; the entry then lives as long as the page.
+    }
     void flush();
     return entry;
   }
@@ -38,7 +50,7 @@ export function makeOutbox({ onAnswer, onRefused, onTrouble, onCalm }) {
   function drop(entry) {
     const place = entries.indexOf(entry);
     if (place >= 0) entries.splice(place, 1);
-    storage?.removeItem(PREFIX + entry.key);
+    storage?.removeItem(prefix + entry.key);
   }
 
   async function flush() {
@@ -93,5 +105,5 @@ async function post(address, body) {
   }
   if (response.ok) return { ok: true, data };
   const sentence = data.sentence ?? `The server could not take it (answer ${response.status}).`;
-  return { ok: false, final: response.status >= 400 && response.status < 500, sentence };
+  return { ok: false, final: FINAL.has(response.status), sentence };
 }

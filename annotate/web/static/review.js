@@ -11,12 +11,12 @@ import { makeSaying } from "./saying.js";
 const LOOK_ROUND_MS = 2000; // how soon another's verdict is seen here; each look is one query of an index
 const LOOK_FOR_FIRST_MS = 10000;
 const NAME_KEY = "leafshade-reviewer";
-const SAID_KEY = "leafshade-said";
 const SAID = { confirm: "Confirmed", dismiss: "Dismissed", unsure: "Unsure of" };
 const SAID_THIS = { confirm: "confirmed this", dismiss: "dismissed this", unsure: "was unsure of this" };
 const FIELDS = ["stage", "condition", "behaviour", "note"];
 
 const state = JSON.parse(document.getElementById("state").textContent);
+const SAID_KEY = `leafshade-said:${state.logbook}`;
 const find = (id) => document.getElementById(id);
 
 if (state.card) begin();
@@ -27,8 +27,8 @@ function begin() {
   const looking = makeLooking({ onChoose: (index) => turnTo(index) });
   const ribbon = makeRibbon(find("ribbon"), { onMove: turnTo, onRest: (index) => loop.rest(line.card, index) });
   const loop = makeLoop({ button: find("loop-button"), words: find("loop-words"), looking });
-  const outbox = makeOutbox({ onAnswer, onRefused, onTrouble, onCalm });
-  const line = makeLine({ first: state.card, address, onArrived: loop.askAhead });
+  const outbox = makeOutbox({ mark: state.logbook, onAnswer, onRefused, onTrouble, onCalm });
+  const line = makeLine({ first: state.card, mark: state.logbook, address, onArrived: loop.askAhead });
   const said = readSaid(); // ids answered in this tab, newest last, for undo
   const mine = new Set(); // verdicts that came from this tab
   let lastChange = state.last_verdict;
@@ -207,7 +207,7 @@ function begin() {
 
   function onRefused(entry, sentence) {
     const note = entry.body.note ? ` The note was: ${entry.body.note}` : "";
-    saying.trouble(`${sentence}${note}`, "Well");
+    saying.trouble(`${sentence}${note}`, "Seen");
   }
 
   function onTrouble(count, sentence) {
@@ -354,11 +354,15 @@ function begin() {
     });
   }
 
+  // A name typed here is kept for this browser, until the review is started under another name.
   function keepName() {
     const field = find("reviewer");
     try {
-      field.value = localStorage.getItem(NAME_KEY) || field.value;
-      field.addEventListener("change", () => localStorage.setItem(NAME_KEY, field.value.trim()));
+      const kept = JSON.parse(localStorage.getItem(NAME_KEY) ?? "{}");
+      if (kept.instead === state.reviewer && kept.name) field.value = kept.name;
+      field.addEventListener("change", () => {
+        localStorage.setItem(NAME_KEY, JSON.stringify({ instead: state.reviewer, name: field.value.trim() }));
+      });
     } catch {
       // The name then lasts as long as the page.
     }

@@ -19,28 +19,39 @@ class Served:
     address: str
 
 
+@pytest.fixture(scope="session")
+def film(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The folder in which the clip is filmed, once for all tests."""
+    return tmp_path_factory.mktemp("film")
+
+
 @pytest.fixture
-def otterholt(tmp_path: Path, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Logbook]:
-    """An open logbook with five candidates on OT03; the clip is filmed once for all tests."""
-    film = tmp_path_factory.getbasetemp() / "film"
-    film.mkdir(exist_ok=True)
+def otterholt(tmp_path: Path, film: Path) -> Iterator[Logbook]:
+    """An open logbook with five candidates on OT03, its clip beside it."""
     with open_logbook(fill_logbook(tmp_path / "Otterholt", film)) as logbook:
         yield logbook
 
 
 @pytest.fixture(scope="session")
-def shown(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Served]:
-    """A logbook like it, with candidate 2 confirmed, served once for all tests that only look."""
-    film = tmp_path_factory.getbasetemp() / "film"
-    film.mkdir(exist_ok=True)
-    with open_logbook(fill_logbook(tmp_path_factory.mktemp("shown") / "Otterholt", film)) as logbook:
+def shown(tmp_path_factory: pytest.TempPathFactory, film: Path) -> Iterator[Served]:
+    """A logbook like it without its clip, candidate 2 confirmed, served once for all tests that only look."""
+    folder = tmp_path_factory.mktemp("shown") / "Otterholt"
+    with open_logbook(fill_logbook(folder, film, has_clip=False)) as logbook:
         give_verdict(logbook, 2, answer="confirm", reviewer="Maren", at=RECORDED_AT)
         with serve_pages(logbook) as address:
             yield Served(logbook, address)
 
 
 @pytest.fixture
-def served(otterholt: Logbook) -> Iterator[Served]:
-    """That logbook, its pages served."""
+def served(tmp_path: Path, film: Path) -> Iterator[Served]:
+    """A logbook like it without its clip, served."""
+    folder = fill_logbook(tmp_path / "Otterholt", film, has_clip=False)
+    with open_logbook(folder) as logbook, serve_pages(logbook) as address:
+        yield Served(logbook, address)
+
+
+@pytest.fixture
+def served_with_clip(otterholt: Logbook) -> Iterator[Served]:
+    """The logbook with its clip, served; loops are made while the page is open."""
     with serve_pages(otterholt) as address:
         yield Served(otterholt, address)

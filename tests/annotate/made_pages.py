@@ -6,7 +6,7 @@ The leaf at a place and the larva on it are drawn; the clip is encoded and decod
 import threading
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 from fractions import Fraction
 from functools import lru_cache
@@ -189,14 +189,22 @@ def _film_once(path: Path) -> tuple[Filmed, tuple[tuple[float, Picture], ...]]:
     return filmed, tuple(read_pictures(filmed.path))
 
 
-def fill_logbook(folder: Path, clip_folder: Path) -> Path:
-    """Make a logbook of Otterholt Wood with five candidates on OT03 (one of them feeding); return its folder."""
+def fill_logbook(folder: Path, clip_folder: Path, *, has_clip: bool = True) -> Path:
+    """Make a logbook of Otterholt Wood with five candidates on OT03 (one of them feeding); return its folder.
+
+    Parameters
+    ----------
+    clip_folder : where the clip is filmed, once for all logbooks
+    has_clip : whether the clip still lies where it was searched; without it no loops are made, which saves most of the time
+    """
     filmed, frames = _film_once(clip_folder / "walk 3.mp4")
     made = create_logbook(folder, zone="Europe/London", recorder="Maren")
     with open_logbook(made) as logbook:
         add_site(logbook, "OTTERHOLT", name="Otterholt Wood")
         write_trees(logbook, [_enter_tree(*tree) for tree in TREES])
         info = open_clip(filmed.path)
+        if not has_clip:
+            info = replace(info, path=clip_folder / "moved away" / info.path.name)
         clip = add_clip(
             logbook,
             info,

@@ -328,9 +328,9 @@ def test_moving_along_the_ribbon_moves_the_view(served: Served, open_page: OpenP
     expect(page.locator("#view")).to_have_attribute("src", f"/pictures/{views[0].picture}.jpg")
 
 
-def test_resting_on_the_ribbon_plays_the_steadied_loop(served: Served, open_page: OpenPage) -> None:
+def test_resting_on_the_ribbon_plays_the_steadied_loop(served_with_clip: Served, open_page: OpenPage) -> None:
     """The moving picture takes the still one's place; a key stops it and the still view is back."""
-    page = open_page(served.address)
+    page = open_page(served_with_clip.address)
     wait_for_candidate(page, 1)
     view = page.locator("#view")
     still = view.get_attribute("src") or ""
@@ -346,9 +346,20 @@ def test_resting_on_the_ribbon_plays_the_steadied_loop(served: Served, open_page
     assert still.startswith("/pictures/")
 
 
-def test_whoever_asked_for_less_motion_gets_no_loop_unasked(served: Served, open_page: OpenPage) -> None:
+def test_a_clip_that_moved_away_is_said_on_the_page(served: Served, open_page: OpenPage) -> None:
+    """Without its clip the loop's place says in words where the clip was looked for; the still views stay."""
+    page = open_page(served.address)
+    wait_for_candidate(page, 1)
+    page.keyboard.press(" ")
+    expect(page.locator("#loop-words")).to_contain_text("The clip walk 3.mp4 is no longer at")
+    expect(page.locator("#view")).to_have_attribute("src", re.compile(r"^/pictures/"))
+
+
+def test_whoever_asked_for_less_motion_gets_no_loop_unasked(
+    served_with_clip: Served, open_page: OpenPage
+) -> None:
     """With reduced motion resting plays nothing; the button still does."""
-    page = open_page(served.address, reduced_motion="reduce")
+    page = open_page(served_with_clip.address, reduced_motion="reduce")
     wait_for_candidate(page, 1)
     box = page.locator("#ribbon").bounding_box()
     assert box

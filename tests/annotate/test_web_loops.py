@@ -39,19 +39,19 @@ def wait_in(maker: LoopMaker, logbook: Logbook, **changes: Any) -> LoopState:
     raise AssertionError("no loop within the time")
 
 
-def test_a_loop_is_made_and_kept(served: Served) -> None:
+def test_a_loop_is_made_and_kept(served_with_clip: Served) -> None:
     """The first question starts it, a later one finds it; it is an animated picture the size of the view."""
-    assert httpx.get(f"{served.address}/candidates/1/views/0/loop").json()["state"] == "making"
-    answer = wait_for_loop(served, "/candidates/1/views/0/loop")
+    assert httpx.get(f"{served_with_clip.address}/candidates/1/views/0/loop").json()["state"] == "making"
+    answer = wait_for_loop(served_with_clip, "/candidates/1/views/0/loop")
     assert answer["state"] == "ready"
-    film = httpx.get(served.address + answer["url"])
+    film = httpx.get(served_with_clip.address + answer["url"])
     assert film.headers["content-type"] == "image/webp"
-    (kept,) = (served.logbook.folder / "evidence" / "loops").iterdir()
+    (kept,) = (served_with_clip.logbook.folder / "evidence" / "loops").iterdir()
     assert kept.read_bytes() == film.content
     with Image.open(kept) as picture:
         assert picture.n_frames >= 10
-        assert picture.size == find_candidate(served.logbook, 1).views[0].picture_size_px[::-1]
-    again = httpx.get(f"{served.address}/candidates/1/views/0/loop").json()
+        assert picture.size == find_candidate(served_with_clip.logbook, 1).views[0].picture_size_px[::-1]
+    again = httpx.get(f"{served_with_clip.address}/candidates/1/views/0/loop").json()
     assert (again["state"], again["url"]) == ("ready", answer["url"])
 
 

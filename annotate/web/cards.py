@@ -147,7 +147,10 @@ def _list_facts(candidate: QueuedCandidate, host: str) -> list[tuple[str, str]]:
         ("Tree", tree),
         ("Date", say_date(candidate.at, candidate.zone)),
         ("Time", say_clock(candidate.at, candidate.zone)),
-        ("Seen", f"in {say_count(candidate.views_seen, 'frame')}, {span_s:.1f} s"),
+        (
+            "Seen",
+            f"in {say_count(candidate.views_seen, 'frame')}" + (f", {span_s:.1f} s" if span_s > 0 else ""),
+        ),
         ("Clip", candidate.clip_name),
     ]
 

@@ -5,10 +5,15 @@ the Earth is taken as flat there: over 2 km the error is under half a metre, wel
 """
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from typing import Literal
 
 from annotate.logbook.records import Tree
+
+Anchor = Literal["start", "end", "middle"]
+Extent = tuple[float, float, float, float]
+"""left, top, right, bottom on the plan"""
 
 EARTH_RADIUS_M = 6_371_008.8
 """Mean radius (IUGG; Moritz 2000, J. Geodesy 74:128)."""
@@ -25,14 +30,22 @@ SCALE_SHARE = 0.25
 """The scale is the longest round length up to this share of the width."""
 
 
+DOT_RADIUS = 9.0
+LETTER_WIDTH = 10.5
+LETTER_HEIGHT = 18.0
+"""Of a name on the plan, about (own measure, with the largest size the page uses): for keeping names apart."""
+
+
 @dataclass(frozen=True, slots=True)
 class PlacedTree:
-    """A tree on the plan; `is_left` says that its name stands to its left."""
+    """A tree on the plan, and where its name stands: the text's own x, y (its foot) and anchor."""
 
     code: str
     x: float
     y: float
-    is_left: bool
+    name_x: float
+    name_y: float
+    anchor: Anchor
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,7 +82,7 @@ def draw_plan(trees: Sequence[Tree]) -> SitePlan:
     spots = tuple((code, per_metre * x + shift_x, per_metre * y + shift_y) for code, x, y in metres)
     scale_m = _round_down(SCALE_SHARE * PLAN_WIDTH / per_metre)
     return SitePlan(
-        trees=tuple(PlacedTree(code, x, y, x > PLAN_WIDTH - 1.5 * MARGIN) for code, x, y in spots),
+        trees=_place_names(spots),
         scale_m=scale_m,
         scale_length=scale_m * per_metre,
         unplaced=unplaced,
@@ -86,3 +99,45 @@ def _round_down(length_m: float) -> float:
     """Return the longest of 1, 2, 5, 10, 20, 50 ... metres that is not longer."""
     power = 10.0 ** math.floor(math.log10(length_m))
     return next(step * power for step in (5, 2, 1) if step * power <= length_m)
+
+
+def _place_names(spots: Sequence[tuple[str, float, float]]) -> tuple[PlacedTree, ...]:
+    """Put each name right, left, above or below its tree: the first place that covers no tree, no name and no edge."""
+    dots = [(x - DOT_RADIUS, y - DOT_RADIUS, x + DOT_RADIUS, y + DOT_RADIUS) for _, x, y in spots]
+    taken: list[Extent] = []
+    placed = []
+    for index, (code, x, y) in enumerate(spots):
+        choices = [
+            (PlacedTree(code, x, y, name_x, name_y, anchor), _measure_name(code, name_x, name_y, anchor))
+            for name_x, name_y, anchor in _list_name_places(x, y)
+        ]
+        others = [*dots[:index], *dots[index + 1 :], *taken]
+        # Where every place is taken, the one that covers least is the best there is.
+        tree, extent = min(choices, key=lambda choice: sum(_covers(choice[1], other) for other in others))
+        taken.append(extent)
+        placed.append(tree)
+    return tuple(placed)
+
+
+def _list_name_places(x: float, y: float) -> Iterator[tuple[float, float, Anchor]]:
+    """Yield the text's x, y and anchor beside a dot, the usual place first; places that leave the plan come last."""
+    reach = DOT_RADIUS + 5
+    places: list[tuple[float, float, Anchor]] = [
+        (x + reach, y + 5, "start"),
+        (x - reach, y + 5, "end"),
+        (x, y - reach, "middle"),
+        (x, y + reach + LETTER_HEIGHT - 5, "middle"),
+    ]
+    is_at_right = x > PLAN_WIDTH - 1.5 * MARGIN
+    yield from places[1:] + places[:1] if is_at_right else places
+
+
+def _measure_name(code: str, x: float, y: float, anchor: Anchor) -> Extent:
+    # A number of finds may follow the code: room for four letters more.
+    width = LETTER_WIDTH * (len(code) + 4)
+    left = {"start": x, "end": x - width, "middle": x - width / 2}[anchor]
+    return left, y - LETTER_HEIGHT + 4, left + width, y + 4
+
+
+def _covers(one: Extent, other: Extent) -> bool:
+    return one[0] < other[2] and other[0] < one[2] and one[1] < other[3] and other[1] < one[3]

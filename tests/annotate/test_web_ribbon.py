@@ -108,3 +108,28 @@ def test_north_is_up_and_east_is_right() -> None:
     assert second.y < first.y
     assert second.x > first.x
     assert all(0 <= tree.x <= PLAN_WIDTH and 0 <= tree.y <= PLAN_HEIGHT for tree in plan.trees)
+
+
+def test_names_on_the_plan_cover_no_tree_and_no_name() -> None:
+    """Trees that stand close, three of them in a row, keep their names apart."""
+    spread = [(0.0, 0.0), (0.00004, 0.0004), (0.0, 0.0008), (0.002, 0.004)]
+    trees = [
+        replace(TREE, code=f"OT{number:02}", latitude_deg=51.2 + up, longitude_deg=-1.1 + across)
+        for number, (up, across) in enumerate(spread)
+    ]
+    plan = draw_plan(trees)
+    width = {"start": (0.0, 46.0), "end": (-46.0, 0.0), "middle": (-23.0, 23.0)}  # of four letters at 14 px
+    names = [
+        (
+            tree.name_x + width[tree.anchor][0],
+            tree.name_y - 11,
+            tree.name_x + width[tree.anchor][1],
+            tree.name_y,
+        )
+        for tree in plan.trees
+    ]
+    dots = [(tree.x - 9, tree.y - 9, tree.x + 9, tree.y + 9) for tree in plan.trees]
+    for index, (left, top, right, bottom) in enumerate(names):
+        assert left >= 0 and right <= PLAN_WIDTH
+        for other in dots + names[:index] + names[index + 1 :]:
+            assert not (left < other[2] and other[0] < right and top < other[3] and other[1] < bottom)

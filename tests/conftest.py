@@ -51,6 +51,10 @@ def write_clip(
     if isinstance(times_s, int):
         times_s = [Fraction(i, rate_hz) for i in range(times_s)]
     draw = paint or (lambda index: paint_frame(index, size_px))
+    if codec == "libx265":
+        # With frames that refer to later ones, a clip of two frames now and then cannot be written.
+        given = (options or {}).get("x265-params", "")
+        options = {**(options or {}), "x265-params": f"{given}:bframes=0".lstrip(":")}
     with av.open(str(path), "w", format=container_format, options=container_options or {}) as container:
         container.metadata.update(metadata or {})
         stream: Any = container.add_stream(codec, rate=rate_hz, options=options or {})

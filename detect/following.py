@@ -15,7 +15,7 @@ from detect.motion import Similarity, apply_similarity
 from detect.regions import Kind, ScoredRegion
 
 LONGEST_GAP_S = 2.5
-"""A thing unseen for longer is let go; a leaf in wind turns back within about two seconds (drawn clips)."""
+"""A thing unseen for longer is let go; a leaf in wind turns back within about two seconds (own choice)."""
 
 LEAST_REACH_PX = 14.0
 REACH_PER_LENGTH = 0.6

@@ -19,7 +19,7 @@ HALF_STEP_PX = 2
 """Arrays of a lit frame have one element for 2 x 2 px: a body of 6 px is still 3 elements long, at a quarter of the cost."""
 
 LEAST_GREEN_SHARE = 0.06
-"""Green must exceed the mean of red and blue by this share for a leaf; grey sky and bark stay under 0.03 on drawn frames."""
+"""Green must exceed the mean of red and blue by this share for a leaf; grey sky and bark are greyer than that (own choice)."""
 
 SKY_LUMA = 150
 """Sky is brighter than this (8-bit); in a frame exposed for leaves it mostly clips."""

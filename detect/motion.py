@@ -10,8 +10,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 LEAST_RESPONSE = 0.05
-"""Below this peak height of the phase correlation the two frames have nothing in common (measured on drawn clips: cuts give
-under 0.02, hand shake over 0.1)."""
+"""Below this peak height of the phase correlation the two frames have nothing in common (own choice; two pictures of
+noise stay under it, see the tests)."""
 
 LEAST_INLIERS = 12
 """A similarity from fewer matching corners than this is not trusted."""
@@ -23,13 +23,13 @@ LEAST_LINK_SIZE_PX = 24
 """Pictures smaller than this (quarter-size px) hold too little to compare."""
 
 MOST_CORNERS = 150
-"""Corners followed between two closely searched frames; more cost time and change the result by less than 0.2 px."""
+"""Corners followed between two closely searched frames; more cost time (own choice)."""
 
 LEAST_INLIER_SHARE = 0.25
 """If fewer of the followed corners agree, the frames are taken to show different places."""
 
 MOST_OWN_MOTION_PX = 160.0
-"""A near leaf differs from the common motion by up to this between two looks (0.3 s at arm's length); more is a mistake."""
+"""A near leaf may differ from the common motion by up to this between two looks; more is taken for a mistake (own choice)."""
 
 RANSAC_PX = 3.0
 """Corners farther than this (quarter-size px) from the common motion count as moving on their own: near leaves do."""

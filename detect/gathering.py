@@ -1,12 +1,13 @@
 """From tracks to candidates: the score of all views together, and the best views with their pictures."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 
 import numpy as np
 
 from detect.candidates import Candidate, View
 from detect.following import Sighting, Track
+from detect.regions import Kind
 
 BEST_VIEWS_COUNTED = 5
 """A larva is seen well in a few frames only; the rest of its views say little and must not drown them."""
@@ -17,13 +18,17 @@ FIRST_VIEW_LOG_ODDS = -1.0
 LIMIT = 1e-6
 
 
-def gather_candidate(track: Track) -> Candidate:
+Combine = Callable[[Kind, Sequence[float]], float]
+"""From a kind and the scores of a track's views to the score of the whole track."""
+
+
+def gather_candidate(track: Track, combine: Combine) -> Candidate:
     """Turn a track into a candidate; the sharpness of its views is not yet ranked (see `rank_views`)."""
     views = tuple(_take_view(sighting) for sighting in track.sightings)
     best = track.sightings[0]
     return Candidate(
         kind=track.kind,
-        score=combine_scores(track.scores),
+        score=combine(track.kind, track.scores),
         first_s=track.first_s,
         last_s=track.last_s,
         views=views,

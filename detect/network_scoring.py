@@ -16,10 +16,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from detect.feeding import find_feeding, score_feeding
+from detect.gathering import combine_scores
 from detect.light import HALF_STEP_PX, LitFrame
-from detect.regions import Outline, Region, ScoredRegion
+from detect.regions import Kind, Outline, Region, ScoredRegion
 from detect.silhouettes import find_box, measure_extent
-from models.calibration import apply_calibration
+from models.calibration import apply_calibration, apply_track_calibration
 from models.cards import DEFAULT_WEIGHTS, ModelCard, load_weights
 from models.patches import CROP_PX, build_pyramid, choose_level, cut_crops, find_corner, make_judge_input
 
@@ -56,13 +57,13 @@ class NetworkScorer:
 
     def __init__(self, pair: "NetworkPair", card: ModelCard) -> None:
         """Take a pair readied by `models.network.ready_pair` and its card."""
-        self._pair = pair
-        self._card = card
+        self.pair = pair
+        self.card = card
 
     @property
     def name(self) -> str:
         """Name and a digest of the weights, so that changed weights are a changed scorer."""
-        return f"{self._card.name} {self._card.weights_sha256[:8]}"
+        return f"{self.card.name} {self.card.weights_sha256[:8]}"
 
     def find(self, lit: LitFrame) -> list[Region]:
         """Return outlined places of both kinds; a silhouette's features are those of `NetworkFeature`."""
@@ -74,23 +75,29 @@ class NetworkScorer:
         """Turn what each region's features say into its calibrated chance; the frame is not looked at again."""
         return [ScoredRegion(region, self._score(region)) for region in regions]
 
+    def combine(self, kind: Kind, scores: Sequence[float]) -> float:
+        """Return the calibrated chance of a whole track of silhouettes; chewed leaves are combined as by hand."""
+        if kind == "feeding":
+            return combine_scores(scores)
+        return apply_track_calibration(find_log_odds(scores), self.card.track)
+
     def _score(self, region: Region) -> float:
         if region.kind == "feeding":
             return score_feeding(region)
         log_odds = np.array([region.features[NetworkFeature.LOG_ODDS]], np.float64)
-        return float(apply_calibration(log_odds, self._card.larva)[0])
+        return float(apply_calibration(log_odds, self.card.larva)[0])
 
     def _find_larvae(self, lit: LitFrame) -> list[Region]:
         from models.network import JUDGED_LARVA, LARVA, seek
 
-        named = seek(self._pair.seeker, lit.half, channel=LARVA, most=MOST_PROPOSALS, floor=PROPOSAL_FLOOR)
+        named = seek(self.pair.seeker, lit.half, channel=LARVA, most=MOST_PROPOSALS, floor=PROPOSAL_FLOOR)
         if not len(named.log_odds):
             return []
         levels = [choose_level(float(length)) for length in named.lengths_px]
         pyramid = build_pyramid(lit.rgb, half=lit.half)
         features, figures = self._judge(pyramid, named.places_px, levels)
         log_odds = figures[:, JUDGED_LARVA]
-        chances = apply_calibration(log_odds.astype(np.float64), self._card.larva)
+        chances = apply_calibration(log_odds.astype(np.float64), self.card.larva)
         hopeful = np.flatnonzero(chances >= LEAST_CHANCE)
         if not len(hopeful):
             return []
@@ -108,13 +115,13 @@ class NetworkScorer:
         """Return the near branch's features and the judge's figures (N, 3) of crops about places."""
         import torch
 
-        weight = self._pair.judge.mask.weight
+        weight = self.pair.judge.mask.weight
         with torch.inference_mode():
             crops = torch.from_numpy(cut_crops(pyramid, places_px, levels)).to(weight.device)
             inputs = make_judge_input(crops, dtype=weight.dtype)
-            features = self._pair.judge.look(inputs)
+            features = self.pair.judge.look(inputs)
             at = torch.tensor(levels, dtype=weight.dtype, device=weight.device)
-            figures = self._pair.judge.judge(features, inputs, at)
+            figures = self.pair.judge.judge(features, inputs, at)
         return features, figures.float().cpu().numpy()
 
     def _outline(self, features: "list[torch.Tensor]", chosen: NDArray[np.int64]) -> NDArray[np.float32]:
@@ -124,7 +131,7 @@ class NetworkScorer:
         with torch.inference_mode():
             picks = torch.from_numpy(chosen).to(features[0].device)
             masks: NDArray[np.float32] = (
-                self._pair.judge.outline([part[picks] for part in features]).float().cpu().numpy()
+                self.pair.judge.outline([part[picks] for part in features]).float().cpu().numpy()
             )
         return masks
 
@@ -148,6 +155,15 @@ def load_network_scorer(weights_path: Path = DEFAULT_WEIGHTS, *, device_name: st
     pair, card = load_weights(weights_path)
     device = torch.device(device_name)
     return NetworkScorer(ready_pair(pair, device=device, dtype=find_best_dtype(device)), card)
+
+
+LEAST_DOUBT = 1e-6
+
+
+def find_log_odds(scores: Sequence[float]) -> list[float]:
+    """Return the log-odds of chances; 0 and 1 are held a little off."""
+    chances = np.clip(np.asarray(scores, np.float64), LEAST_DOUBT, 1 - LEAST_DOUBT)
+    return [float(value) for value in np.log(chances / (1 - chances))]
 
 
 FINER = 4

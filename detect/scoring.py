@@ -1,7 +1,7 @@
 """From regions to scored regions: the protocol every scorer fulfils, and the first, hand-made one.
 
-A score is the chance, 0 to 1, that a region shows what its kind says, judged from one frame. What several frames say
-together is put together in `detect.following`.
+A score is the chance, 0 to 1, that a region shows what its kind says, judged from one frame; `combine`
+says what the views of one track say together.
 """
 
 import hashlib
@@ -12,8 +12,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from detect.feeding import find_feeding, score_feeding
+from detect.gathering import combine_scores
 from detect.light import HALF_STEP_PX, LitFrame
-from detect.regions import Region, ScoredRegion
+from detect.regions import Kind, Region, ScoredRegion
 from detect.silhouettes import Feature, find_silhouettes
 
 
@@ -31,6 +32,10 @@ class Scorer(Protocol):
 
     def score(self, lit: LitFrame, regions: Sequence[Region]) -> list[ScoredRegion]:
         """Return the regions in the same order, each with its score; the same input gives the same scores."""
+        ...
+
+    def combine(self, kind: Kind, scores: Sequence[float]) -> float:
+        """Return the chance, 0 to 1, that a thing seen with these scores, in order of time, shows what its kind says."""
         ...
 
 
@@ -75,6 +80,10 @@ class HandMadeScorer:
             )
             for region in regions
         ]
+
+    def combine(self, kind: Kind, scores: Sequence[float]) -> float:
+        """Return the mean of the best few views, whatever the kind."""
+        return combine_scores(scores)
 
 
 def score_silhouette(features: NDArray[np.float32]) -> float:

@@ -123,7 +123,8 @@ def search_clip(
     searched = _search_frames(info, settings, scorer=scorer, checkpoint=checkpoint, report=report)
     floors = {"silhouette": settings.silhouette_score, "feeding": settings.feeding_score}
     # Tracks become candidates as they end, so that only what is offered stays in memory, however long the clip.
-    gathered = (gather_candidate(track) for track in follow(note(searched), kept_views=settings.kept_views))
+    tracks = follow(note(searched), kept_views=settings.kept_views)
+    gathered = (gather_candidate(track, scorer.combine) for track in tracks)
     offered = [candidate for candidate in gathered if candidate.score >= floors[candidate.kind]]
     if checkpoint is not None:
         checkpoint.close()

@@ -5,10 +5,12 @@ targets drawn in from 0 and 1 so that few examples cannot give a chance of exact
 in real use: a calibration holds for the mix it was fitted on.
 """
 
+from collections.abc import Sequence
+
 import numpy as np
 from numpy.typing import NDArray
 
-from models.cards import Calibration
+from models.cards import Calibration, TrackCalibration
 from models.errors import ModelsError
 
 MOST_ROUNDS = 100
@@ -56,6 +58,32 @@ def fit_logistic(
         if float(np.abs(step).max()) < LEAST_CHANGE:
             break
     return weights
+
+
+def measure_track(log_odds: Sequence[float], *, counted: int, missing: float) -> NDArray[np.float64]:
+    """Return what is read of a track, (3,): highest, mean of the best `counted`, log2 of the number of views."""
+    best = np.sort(np.asarray(log_odds, np.float64))[::-1]
+    filled = np.concatenate([best[:counted], np.full(max(0, counted - len(best)), missing)])
+    return np.array([best[0], filled.mean(), np.log2(len(best))])
+
+
+def fit_track_calibration(tracks: Sequence[Sequence[float]], is_true: NDArray[np.bool_]) -> TrackCalibration:
+    """Return the calibration of whole tracks, each the calibrated log-odds of its views, against outcomes (N,)."""
+    plain = TrackCalibration(0.0, 0.0, 0.0, 0.0)
+    features = [measure_track(track, counted=plain.counted, missing=plain.missing) for track in tracks]
+    best, mean, views, offset = fit_logistic(np.array(features), is_true, ridge=TRACK_RIDGE)
+    return TrackCalibration(float(best), float(mean), float(views), float(offset))
+
+
+TRACK_RIDGE = 1.0
+"""Clips to calibrate on are few; this keeps the three weights from leaning on one another."""
+
+
+def apply_track_calibration(log_odds: Sequence[float], calibration: TrackCalibration) -> float:
+    """Return the chance, 0 to 1, that a track with these calibrated log-odds of its views is what it seems."""
+    best, mean, views = measure_track(log_odds, counted=calibration.counted, missing=calibration.missing)
+    total = calibration.best * best + calibration.mean * mean + calibration.views * views + calibration.offset
+    return float(1 / (1 + np.exp(-np.clip(total, -50, 50))))
 
 
 def apply_calibration(log_odds: NDArray[np.float64], calibration: Calibration) -> NDArray[np.float64]:

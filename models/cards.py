@@ -38,6 +38,22 @@ class Calibration:
 
 
 @dataclass(frozen=True, slots=True)
+class TrackCalibration:
+    """Turns the log-odds of a track's views into those of a chance that holds for the whole track.
+
+    Log-odds are best * (highest) + mean * (mean of the best `counted`, `missing` for each that is not there)
+    + views * log2(number of views) + offset, over the calibrated log-odds of single views.
+    """
+
+    best: float
+    mean: float
+    views: float
+    offset: float
+    counted: int = 5
+    missing: float = -4.0
+
+
+@dataclass(frozen=True, slots=True)
 class ModelCard:
     """What is to be known about one weight file.
 
@@ -49,6 +65,7 @@ class ModelCard:
     config : shape of the network, as in `models.network.NetworkConfig`
     weights_sha256 : of the weight file beside the card
     larva, feeding : calibration of one view's scores
+    track : calibration of a larva's views together
     data : what it learned from: name to description, with seeds and hashes
     numbers : what was measured: name to value
     limits : where it must not be trusted, in sentences
@@ -61,6 +78,7 @@ class ModelCard:
     weights_sha256: str
     larva: Calibration
     feeding: Calibration
+    track: TrackCalibration
     data: Mapping[str, Any]
     numbers: Mapping[str, Any]
     limits: tuple[str, ...]
@@ -132,6 +150,7 @@ def read_card(path: Path) -> ModelCard:
         values = {field.name: body[field.name] for field in fields(ModelCard)}
         values["larva"] = _parse_calibration(values["larva"])
         values["feeding"] = _parse_calibration(values["feeding"])
+        values["track"] = _parse_track(values["track"])
         values["limits"] = tuple(str(text) for text in values["limits"])
     except (KeyError, TypeError, ValueError) as error:
         raise WeightsError(
@@ -143,6 +162,11 @@ def read_card(path: Path) -> ModelCard:
 
 def _parse_calibration(body: Mapping[str, Any]) -> Calibration:
     return Calibration(float(body["slope"]), float(body["offset"]))
+
+
+def _parse_track(body: Mapping[str, Any]) -> TrackCalibration:
+    best, mean, views, offset = (float(body[name]) for name in ("best", "mean", "views", "offset"))
+    return TrackCalibration(best, mean, views, offset, int(body["counted"]), float(body["missing"]))
 
 
 def _parse_config(weights_path: Path, card: ModelCard) -> "NetworkConfig":

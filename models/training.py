@@ -24,7 +24,7 @@ from numpy.typing import NDArray
 from torch import nn
 
 from models.calibration import apply_calibration, fit_calibration
-from models.cards import Calibration, ModelCard, load_weights, save_weights
+from models.cards import Calibration, ModelCard, TrackCalibration, load_weights, save_weights
 from models.errors import ModelsError
 from models.examples import (
     DrawingJob,
@@ -361,6 +361,9 @@ def hash_folder(paths: Sequence[Path]) -> str:
     return digest.hexdigest()
 
 
+MEAN_OF_VIEWS = TrackCalibration(best=0.0, mean=1.0, views=0.0, offset=0.0)
+"""What new weights begin with; whole tracks are calibrated on clips, in `detect.track_calibration`."""
+
 LIMITS = (
     "Learned from drawn crowns, and from real photographs only as pictures without a larva or with a drawn one laid in.",
     "Bodies of 6 to 80 px, dark against a lit leaf, seen from below; not eggs, pupae or adults.",
@@ -378,6 +381,7 @@ def make_card(name: str, schooling: Schooling, course: Course, *, data: dict[str
         weights_sha256="",
         larva=schooling.larva,
         feeding=schooling.feeding,
+        track=MEAN_OF_VIEWS,
         data={**data, "seeker": asdict(course.seeker_plan), "judge": asdict(course.judge_plan)},
         numbers=dict(schooling.numbers),
         limits=LIMITS,

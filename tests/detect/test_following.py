@@ -68,7 +68,7 @@ def test_twenty_views_of_one_larva_are_one_candidate() -> None:
     assert len(track.scores) == 20 and len(track.sightings) == 8
     scores = [s.scored.score for s in track.sightings]
     assert scores == sorted(scores, reverse=True) and scores[0] == pytest.approx(0.88)
-    candidate = gather_candidate(track)
+    candidate = gather_candidate(track, lambda kind, scores: combine_scores(scores))
     assert (
         candidate.views_seen == 20
         and candidate.first_s == 0

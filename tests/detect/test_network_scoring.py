@@ -15,7 +15,7 @@ from detect.network_scoring import (
 )
 from detect.search import SearchSettings
 from detect.silhouettes import measure_extent
-from models.cards import DEFAULT_WEIGHTS, Calibration, ModelCard, WeightsError
+from models.cards import DEFAULT_WEIGHTS, Calibration, ModelCard, TrackCalibration, WeightsError
 from models.network import NetworkConfig, build_pair, ready_pair
 from models.patches import CROP_PX, find_corner
 
@@ -32,7 +32,17 @@ def scorer():
 def untrained():
     """A pair that knows nothing but is sure that everything may be a larva: every road through the scorer is walked."""
     card = ModelCard(
-        "untrained", "", "", {}, "0" * 64, Calibration(1.0, 3.0), Calibration(1.0, 0.0), {}, {}, ()
+        "untrained",
+        "",
+        "",
+        {},
+        "0" * 64,
+        Calibration(1.0, 3.0),
+        Calibration(1.0, 0.0),
+        TrackCalibration(0.0, 1.0, 0.0, 0.0),
+        {},
+        {},
+        (),
     )
     pair = build_pair(SMALL, seed=2)
     pair.seeker.eval()

@@ -10,6 +10,7 @@ import torch
 from models.cards import (
     Calibration,
     ModelCard,
+    TrackCalibration,
     WeightsError,
     find_card_path,
     load_weights,
@@ -39,6 +40,7 @@ CARD = ModelCard(
     "",
     Calibration(1.0, 0.0),
     Calibration(1.0, 0.0),
+    TrackCalibration(0.0, 1.0, 0.0, 0.0),
     {},
     {},
     ("a test",),

@@ -1,0 +1,112 @@
+"""How sure a scorer may be of a whole track: fitted on drawn clips whose truth is known.
+
+Each clip is searched with nothing left out; its silhouette tracks, told true or false by the rule of `detect.truth_scoring`, are
+what `models.calibration.fit_track_calibration` learns from. A clip drawn at two frames a second has just the frames that a
+search would look at closely, and takes a fifteenth of the time. Run `python -m detect.track_calibration --help`.
+"""
+
+import argparse
+import logging
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import numpy as np
+
+from detect.clips import open_clip
+from detect.default_scorer import settle_threads
+from detect.network_scoring import NetworkScorer, find_log_odds, load_network_scorer
+from detect.regions import Kind
+from detect.search import SearchSettings, search_clip
+from detect.truth_scoring import find_lengths, find_shown_larva
+from models.calibration import apply_track_calibration, fit_track_calibration
+from models.canopy.truth import find_truth_path, read_truth
+from models.cards import load_weights, save_weights
+from models.metrics import measure_average_precision, measure_calibration_error
+
+logger = logging.getLogger(__name__)
+
+LEAST_FOLLOWED = 0.02
+"""Views under this score are not followed: in a search either."""
+
+
+@dataclass(frozen=True, slots=True)
+class JudgedTrack:
+    """The scores of a track's views, and whether it shows a larva; larvae hidden in every frame count neither way."""
+
+    scores: tuple[float, ...]
+    is_true: bool
+
+
+class _Listener(NetworkScorer):
+    """A scorer that writes down what it was asked to combine; the answer is the order in which it was asked."""
+
+    asked: list[tuple[float, ...]]
+
+    def combine(self, kind: Kind, scores: Sequence[float]) -> float:
+        """Remember the scores of a silhouette and answer with their number, as a share."""
+        if kind == "feeding":
+            return 0.0
+        self.asked.append(tuple(scores))
+        return len(self.asked) / MOST_TRACKS
+
+
+MOST_TRACKS = 10_000_000
+
+
+def judge_tracks(path: Path, scorer: NetworkScorer) -> list[JudgedTrack]:
+    """Search a clip that has a truth file beside it and tell of every silhouette track whether it shows a larva."""
+    truth = read_truth(find_truth_path(path))
+    frames = {frame.index: frame for frame in truth.frames}
+    counted = find_lengths(truth)
+    listener = _Listener(scorer.pair, scorer.card)
+    listener.asked = []
+    settings = replace(SearchSettings(), follow_score=LEAST_FOLLOWED, silhouette_score=0.0, feeding_score=1.0)
+    judged = []
+    for candidate in search_clip(open_clip(path), settings, scorer=listener).candidates:
+        larva = find_shown_larva(candidate, frames)
+        if larva is None or larva in counted:
+            scores = listener.asked[round(candidate.score * MOST_TRACKS) - 1]
+            judged.append(JudgedTrack(scores, larva is not None))
+    return judged
+
+
+def calibrate_weights(weights_path: Path, clips: Sequence[Path]) -> None:
+    """Fit the track calibration on half of the clips, measure it on the other half, and write it into the weights' card."""
+    scorer = load_network_scorer(weights_path)
+    halves: tuple[list[JudgedTrack], list[JudgedTrack]] = ([], [])
+    for number, path in enumerate(clips):
+        halves[number % 2].extend(judge_tracks(path, scorer))
+        logger.info("%s: %d tracks so far", path.name, len(halves[0]) + len(halves[1]))
+    fitted, tested = halves
+    calibration = fit_track_calibration(
+        [find_log_odds(track.scores) for track in fitted], np.array([track.is_true for track in fitted])
+    )
+    scores = np.array([apply_track_calibration(find_log_odds(track.scores), calibration) for track in tested])
+    is_true = np.array([track.is_true for track in tested])
+    pair, card = load_weights(weights_path)
+    numbers = {
+        **card.numbers,
+        "track_calibration_clips": len(clips),
+        "track_average_precision": measure_average_precision(scores, is_true),
+        "track_calibration_error": measure_calibration_error(scores, is_true),
+    }
+    save_weights(weights_path, pair, replace(card, track=calibration, numbers=numbers))
+    logger.info("%s: %s %s", weights_path, calibration, numbers)
+
+
+def main(arguments: Sequence[str] | None = None) -> None:
+    """Calibrate weights on a folder of drawn clips, as asked on the command line."""
+    logging.basicConfig(level=logging.INFO, format="%(asctime)s %(message)s")
+    parser = argparse.ArgumentParser(prog="python -m detect.track_calibration", description=__doc__)
+    parser.add_argument("weights", type=Path, help="NAME.pt with its card; the card is written anew")
+    parser.add_argument(
+        "clips", type=Path, help="folder of clips with truth files, drawn with seeds used nowhere else"
+    )
+    given = parser.parse_args(arguments)
+    settle_threads()
+    calibrate_weights(given.weights, sorted(given.clips.glob("*.mp4")))
+
+
+if __name__ == "__main__":
+    main()

@@ -48,7 +48,7 @@ class SearchSettings:
     window_s: float = 0.5
     follow_score: float = 0.05
     most_followed: int = 12
-    silhouette_score: float = 0.25
+    silhouette_score: float = 0.02
     feeding_score: float = 0.3
     kept_views: int = 8
 

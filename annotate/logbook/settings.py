@@ -54,7 +54,7 @@ class SearchChoices:
     """
 
     silhouette_score: float = _setting(
-        0.25,
+        0.02,
         "Outlines scored lower are not offered. Lower finds more and offers more twigs.",
         least=0,
         most=1,

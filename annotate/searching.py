@@ -5,7 +5,6 @@ so that two people do not search it twice at once. Nothing of a clip stands in t
 file finds nothing in a clip (`detect` does) and prints nothing.
 """
 
-import json
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -15,6 +14,7 @@ from typing import TYPE_CHECKING, Any
 from zoneinfo import ZoneInfo
 
 from annotate.errors import AnnotateError
+from annotate.json_files import write_json
 from annotate.logbook.clips import add_clip, add_stretch, find_clip_by_sha256, list_stretches
 from annotate.logbook.opening import Logbook
 from annotate.logbook.records import Clip, PastSearch, Tree
@@ -163,16 +163,8 @@ def write_candidates(path: Path, searched: Sequence[SearchedClip]) -> None:
         for item in searched
         if item.found is not None
     ]
-    part = path.with_name(path.name + ".part")
-    try:
-        part.write_text(json.dumps({"clips": clips}, indent=1), encoding="utf-8")
-        part.replace(path)
-    except OSError as error:
-        part.unlink(missing_ok=True)
-        raise AnnotateError(
-            f"{path}: expected a place to write the candidates, found: {error.strerror}; "
-            "the search itself is saved; choose another file"
-        ) from error
+    advice = "the search itself is saved; choose another file"
+    write_json(path, {"clips": clips}, what="the candidates", advice=advice)
 
 
 def _describe(candidate: "Candidate") -> dict[str, Any]:

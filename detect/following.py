@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from detect.motion import Similarity, apply_similarity
-from detect.regions import Kind, ScoredRegion
+from detect.regions import Kind, ScoredRegion, find_middle
 
 LONGEST_GAP_S = 2.5
 """A thing unseen for longer is let go; a leaf in wind turns back within about two seconds (own choice)."""
@@ -150,8 +150,7 @@ def follow(frames: Iterable[SearchedFrame], *, kept_views: int) -> Iterator[Trac
 
 def find_centre(scored: ScoredRegion) -> NDArray[np.float64]:
     """Return the middle of a region's box, float64 (2,), (row, column)."""
-    top, left, bottom, right = scored.region.box
-    return np.array([(top + bottom - 1) / 2, (left + right - 1) / 2])
+    return np.array(find_middle(scored.region.box))
 
 
 def _carry(tracks: list[_Following], frame: SearchedFrame) -> None:

@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from detect.feeding import find_feeding, score_feeding
 from detect.gathering import combine_scores
 from detect.light import HALF_STEP_PX, LitFrame
-from detect.regions import Kind, Outline, Region, ScoredRegion
+from detect.regions import Kind, Outline, Region, ScoredRegion, find_middle
 from detect.silhouettes import find_box, measure_extent
 from models.calibration import apply_calibration, apply_track_calibration
 from models.cards import DEFAULT_WEIGHTS, ModelCard, load_weights
@@ -210,11 +210,6 @@ def _make_region(outline: Outline, features: NDArray[np.float32], frame_size_px:
     return Region("silhouette", find_box(outline, frame_size_px), outline, length_px, width_px, 0.0, features)
 
 
-def _find_middle(region: Region) -> tuple[float, float]:
-    top, left, bottom, right = region.box
-    return (top + bottom - 1) / 2, (left + right - 1) / 2
-
-
 SAME_BODY_SHARE = 0.35
 """Two places whose middles are closer than this share of the longer one's length are one body."""
 
@@ -223,9 +218,9 @@ def _drop_doubles(regions: list[Region]) -> list[Region]:
     """Keep, of regions that show the same body, the one that the judge is surer of."""
     kept: list[Region] = []
     for region in sorted(regions, key=lambda r: (-r.features[NetworkFeature.LOG_ODDS], r.box)):
-        row, column = _find_middle(region)
+        row, column = find_middle(region.box)
         for other in kept:
-            other_row, other_column = _find_middle(other)
+            other_row, other_column = find_middle(other.box)
             reach = max(4.0, SAME_BODY_SHARE * max(region.length_px, other.length_px))
             if np.hypot(row - other_row, column - other_column) <= reach:
                 break

@@ -15,6 +15,12 @@ Box = tuple[int, int, int, int]
 Outline = NDArray[np.float32]
 
 
+def find_middle(box: Box) -> tuple[float, float]:
+    """Return the middle of a box as (row, column) in px."""
+    top, left, bottom, right = box
+    return (top + bottom - 1) / 2, (left + right - 1) / 2
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class Region:
     """An outlined place in one frame, with what was measured of it and no score yet.

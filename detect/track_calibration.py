@@ -27,7 +27,8 @@ from models.metrics import measure_average_precision, measure_calibration_error
 logger = logging.getLogger(__name__)
 
 LEAST_FOLLOWED = 0.02
-"""Views under this score are not followed: in a search either."""
+"""Views under this score are not followed here. A search follows from `SearchSettings.follow_score`, which is higher now, so
+that its tracks hold fewer poor views than those fitted on."""
 
 
 @dataclass(frozen=True, slots=True)

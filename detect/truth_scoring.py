@@ -1,7 +1,7 @@
 """A searched clip against its truth file: which larvae were found, and how many candidates were false.
 
-Rule for a hit: a view hits a larva when, in the same frame, the middles of their boxes lie within half the larva's length or
-`LEAST_HIT_PX` of each other, whichever is more (centre distance, since a box of 8 px shifted by 2 has an overlap of .391). A
+Rule for a hit: a view hits a larva when, in the same frame, the middles of their boxes are as near as `models.metrics` asks of
+any hit: within half the larva's length, or 6 px where that is more. A
 candidate shows the larva that most of its views hit, where at least half of them do. A larva is found when a silhouette
 candidate shows it; more candidates of the same larva are counted as repeats, not as false.
 """
@@ -12,10 +12,10 @@ from dataclasses import dataclass
 from statistics import median
 
 from detect.candidates import Candidate, View
-from detect.regions import Box
+from detect.regions import Box, find_middle
 from models.canopy.truth import FrameTruth, Truth
+from models.metrics import Mark, Wanted, is_hit
 
-LEAST_HIT_PX = 6.0
 LEAST_SHARE_OF_VIEWS = 0.5
 LEAST_VISIBLE = 0.5
 LEAST_SEEN_S = 1.0
@@ -106,28 +106,20 @@ def _find_hits(view: View, frames: dict[int, FrameTruth]) -> list[str]:
     frame = frames.get(view.frame_index)
     if frame is None:
         return []
-    row, column = _find_middle(view.box)
-    hits = []
-    for mark in frame.larvae:
-        mark_row, mark_column = _find_middle(mark.box)
-        reach_px = max(LEAST_HIT_PX, mark.length_px / 2)
-        if (row - mark_row) ** 2 + (column - mark_column) ** 2 <= reach_px**2:
-            hits.append(mark.larva_id)
-    return hits
+    seen = Mark(*find_middle(view.box), view.score)
+    return [
+        mark.larva_id for mark in frame.larvae if is_hit(seen, Wanted(*find_middle(mark.box), mark.length_px))
+    ]
 
 
 def _shows_feeding(candidate: Candidate, frames: dict[int, FrameTruth]) -> bool:
     hits = sum(
-        _lies_in(_find_middle(view.box), mark.box)
+        _lies_in(find_middle(view.box), mark.box)
         for view in candidate.views
         if view.frame_index in frames
         for mark in frames[view.frame_index].feeding
     )
     return hits >= LEAST_SHARE_OF_VIEWS * len(candidate.views)
-
-
-def _find_middle(box: Box) -> tuple[float, float]:
-    return (box[0] + box[2] - 1) / 2, (box[1] + box[3] - 1) / 2
 
 
 def _lies_in(place: tuple[float, float], box: Box) -> bool:

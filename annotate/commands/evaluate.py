@@ -9,6 +9,7 @@ import typer
 
 from annotate.commands.base import app
 from annotate.errors import AnnotateError
+from annotate.json_files import write_json
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -90,7 +91,7 @@ def evaluate(
         figures["photographs"] = _evaluate_photos(course.photos, scorer, console)
     print_figures(figures)
     if json_file is not None:
-        _write_json(json_file, figures)
+        write_json(json_file, figures, what="the figures", advice="choose another")
 
 
 def _gather_clips(given: Sequence[Path], count: int, folder: Path, console: "Console") -> tuple[Path, ...]:
@@ -301,17 +302,3 @@ def _show_photos(figures: dict[str, Any], say: Callable[..., None]) -> None:
         f"\n{count} real photographs without larvae: {figures['false_silhouettes_per_picture']:.2f} false silhouettes a picture",
         highlight=False,
     )
-
-
-def _write_json(path: Path, figures: dict[str, Any]) -> None:
-    import json
-
-    part = path.with_name(path.name + ".part")
-    try:
-        part.write_text(json.dumps(figures, indent=1), encoding="utf-8")
-        part.replace(path)
-    except OSError as error:
-        part.unlink(missing_ok=True)
-        raise AnnotateError(
-            f"{path}: expected a place to write the figures, found: {error.strerror}; choose another"
-        ) from error

@@ -1,11 +1,10 @@
 """What the pages say of records: dates written out, labels of pictures, verdicts and counts in words. Pure functions."""
 
-from datetime import date, datetime, tzinfo
-from functools import lru_cache
+from datetime import date, datetime
 
 from annotate.logbook.records import Count, QueuedCandidate, QueuedView, Verdict
 from annotate.review_order import say_count
-from annotate.zones import read_zone
+from annotate.zones import to_local
 
 ANSWER_WORDS = {"confirm": "confirmed", "dismiss": "dismissed", "unsure": "unsure", "open": "not judged"}
 VERDICT_WORDS = {
@@ -19,7 +18,7 @@ KIND_WORDS = {"silhouette": "silhouette", "feeding": "feeding damage"}
 
 def say_date(moment: datetime, zone: str) -> str:
     """Return the local date written out: "14 May 2025"."""
-    return write_out(_to_local(moment, zone).date())
+    return write_out(to_local(moment, zone).date())
 
 
 def write_out(day: date) -> str:
@@ -29,12 +28,12 @@ def write_out(day: date) -> str:
 
 def say_clock(moment: datetime, zone: str) -> str:
     """Return the local time of day to the second: "13:42:10"."""
-    return f"{_to_local(moment, zone):%H:%M:%S}"
+    return f"{to_local(moment, zone):%H:%M:%S}"
 
 
 def say_clock_with_zone(moment: datetime, zone: str) -> str:
     """Return the local time of day to the minute with its zone: "13:42 BST"."""
-    local = _to_local(moment, zone)
+    local = to_local(moment, zone)
     return f"{local:%H:%M} {local.tzname() or zone}"
 
 
@@ -91,13 +90,3 @@ def say_confirmed(count: Count, kind: str | None) -> str:
     if kind == "feeding":
         return f"{say_count(count.confirmed, 'leaf', 'leaves')} with feeding confirmed"
     return f"{count.confirmed:,} confirmed"
-
-
-def _to_local(moment: datetime, zone: str) -> datetime:
-    return moment.astimezone(_find_zone(zone))
-
-
-@lru_cache
-def _find_zone(zone: str) -> tzinfo:
-    """Return a zone by its name; looking the names up anew costs 30 ms, and a page names dozens of moments."""
-    return read_zone(zone)

@@ -2,6 +2,8 @@
 
 from alembic import op
 
+from annotate.errors import AnnotateError
+
 revision = "0001"
 down_revision = None
 branch_labels = None
@@ -250,4 +252,6 @@ def upgrade() -> None:
 
 def downgrade() -> None:
     """There is no way back: a logbook is copied before it is opened by an older program."""
-    raise NotImplementedError("a logbook is never brought back to older tables")
+    raise AnnotateError(
+        "logbook: expected to be brought to newer tables; found a step back; open a copy that the older program made"
+    )

@@ -1,0 +1,31 @@
+"""Data written as a JSON file for other programs: under a temporary name first, then moved, so that it is whole or not there."""
+
+import json
+from pathlib import Path
+from typing import Any
+
+from annotate.errors import AnnotateError
+
+
+def write_json(path: Path, data: Any, *, what: str, advice: str) -> None:
+    """Write data as JSON in UTF-8.
+
+    Parameters
+    ----------
+    what : the data in words, for the error: "the candidates"
+    advice : what to do where it cannot be written
+
+    Raises
+    ------
+    annotate.errors.AnnotateError
+        Where the file cannot be written; an older file of that name is then as before.
+    """
+    part = path.with_name(path.name + ".part")
+    try:
+        part.write_text(json.dumps(data, indent=1), encoding="utf-8")
+        part.replace(path)
+    except OSError as error:
+        part.unlink(missing_ok=True)
+        raise AnnotateError(
+            f"{path}: expected a place to write {what}, found: {error.strerror}; {advice}"
+        ) from error

@@ -1,7 +1,8 @@
 """Whole clips with truth files searched and counted: larvae found by length, against false candidates per minute of footage.
 
-A search is run once with low thresholds; what a higher threshold would have offered is then read off, since candidates do not
-depend on it. The rule of a hit stands in `detect.truth_scoring`. This file draws no clip and knows no logbook.
+A search is run once with the lowest threshold for candidates; what a higher one would have offered is then read off. Views are
+followed as in any search, so that what is counted is what a search offers. The rule of a hit stands in `detect.truth_scoring`.
+This file draws no clip and knows no logbook.
 """
 
 from collections.abc import Callable, Iterator, Sequence
@@ -98,9 +99,7 @@ def search_with_truth(
 ) -> ClipOutcome:
     """Search one clip that has a truth file beside it."""
     truth = read_truth(find_truth_path(path))
-    low = replace(
-        settings, silhouette_score=LOWEST_SCORE, follow_score=min(settings.follow_score, LOWEST_SCORE)
-    )
+    low = replace(settings, silhouette_score=LOWEST_SCORE)
     result = search_clip(open_clip(path), low, scorer=scorer, on_progress=on_progress)
     return compare_with_truth(path.name, result.candidates, truth, duration_s=result.duration_s)
 

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from models.canopy.clip import CanopySettings, find_box, measure_length
 from models.canopy.larvae import LONGEST_MM, POSES, SHORTEST_MM, LarvaSettings, shape_body
-from models.canopy.picture import CompressionSettings, draw_picture, grow_stock
+from models.canopy.picture import CompressionSettings, draw_burst, grow_stock
 from models.canopy.sheets import fill_softly
 from models.canopy.truth import (
     Box,
@@ -57,7 +57,8 @@ def draw_examples(folder: Path, settings: CanopySettings, *, seed: int, count: i
     stock = grow_stock(settings, rng)
     compression = CompressionSettings()
     for number in range(count):
-        drawn = draw_picture(settings, rng, stock=stock, compression=compression)
+        frames = 2 if rng.random() < MOVING_SHARE else 1
+        drawn = draw_burst(settings, rng, stock=stock, compression=compression, count=frames)[-1]
         path = folder / f"drawn-{seed:06d}-{number:03d}.jpg"
         save_picture(path, drawn.rgb, quality=JPEG_QUALITY)
         frame = FrameTruth(0, 0.0, drawn.larvae, drawn.feeding)
@@ -67,8 +68,11 @@ def draw_examples(folder: Path, settings: CanopySettings, *, seed: int, count: i
     return count
 
 
-SIZES_PX = ((720, 1280), (720, 1280), (1280, 720), (540, 960))
-"""Sizes as phones film, or a part of them."""
+SIZE_PX = (768, 768)
+"""A part of a frame, twice as far across as the squares that the seeker learns from."""
+
+MOVING_SHARE = 0.3
+"""Share of the pictures that are the second frame of a moving clip: blurred by the hand, and coded from the frame before."""
 
 
 CLOSE_SHARE = 0.7
@@ -78,7 +82,7 @@ CLOSE_LENS_MM = (50.0, 120.0)
 
 def choose_canopy(rng: np.random.Generator, *, larvae: tuple[int, int]) -> CanopySettings:
     """Return the settings of one stock to learn from: the training plants and cameras, any light, so many larvae."""
-    settings = CanopySettings(size_px=SIZES_PX[int(rng.integers(len(SIZES_PX)))])
+    settings = CanopySettings(size_px=SIZE_PX)
     settings = replace(settings, larvae=replace(settings.larvae, count=larvae))
     if rng.random() < CLOSE_SHARE:
         return replace(settings, camera=replace(settings.camera, lens_mm=CLOSE_LENS_MM))

@@ -50,7 +50,7 @@ TEACHABLE_LENGTH_PX = 5.0
 SQUARE_ELEMENTS = 192
 """Side of the seeker's squares, half-size elements: 384 px, several times the longest body."""
 
-TEACHABLE_CONTRAST = 0.5
+TEACHABLE_CONTRAST = 0.4
 """Nor are larvae that are no shade: at least this share of what lies about a body must be clearly brighter than it."""
 
 BRIGHTER_BY_SHARE, BRIGHTER_BY_CODES = 1.15, 6.0
@@ -324,7 +324,7 @@ class Page:
     masks: NDArray[np.uint8]
 
 
-JITTERED_COPIES = 3
+JITTERED_COPIES = 2
 JITTER_PX = 1.5
 JITTER_PER_LENGTH = 0.12
 """Each larva is also cut this often about a place that misses its middle, as a seeker does."""
@@ -345,11 +345,13 @@ def make_page(
 ) -> Page:
     """Cut the crops of one picture about every proposal and, where jittered, about every larva and chewed piece too.
 
-    Without proposals, guesses take their place: dark spots and places anywhere.
+    Without proposals, guesses take their place: dark spots and places anywhere; where jittered, a few stand beside them too.
     """
     larvae, feeding = list_larva_spots(example), list_feeding_spots(example)
     half = shrink(example.rgb)
     named = list(proposals) or [guess_places(half, rng)]
+    if proposals and is_jittered:
+        named.append(guess_places(half, rng, dark=GUESSES_BESIDE, others=1))
     places = [p.places_px for p in named]
     lengths = [p.lengths_px.astype(np.float64) for p in named]
     if is_jittered:
@@ -382,14 +384,20 @@ def make_page(
     )
 
 
-DARK_GUESSES, OTHER_GUESSES = 40, 8
+DARK_GUESSES, OTHER_GUESSES, GUESSES_BESIDE = 40, 8, 4
 GUESSED_LENGTHS_PX = (6.0, 80.0)
 
 GUESS_SPAN = 17
 """Side, in half-size elements, of the closing whose filling marks a dark spot: wider than any body."""
 
 
-def guess_places(half: NDArray[np.uint8], rng: np.random.Generator) -> Proposals:
+def guess_places(
+    half: NDArray[np.uint8],
+    rng: np.random.Generator,
+    *,
+    dark: int = DARK_GUESSES,
+    others: int = OTHER_GUESSES,
+) -> Proposals:
     """Name the darkest small spots of a half-size picture and some places at random, as a seeker that knows little would."""
     green = cv2.GaussianBlur(half[..., 1], (3, 3), 0.8)
     filled = cv2.subtract(
@@ -398,10 +406,10 @@ def guess_places(half: NDArray[np.uint8], rng: np.random.Generator) -> Proposals
     depth = filled.astype(np.float32) / (green.astype(np.float32) + 10)
     depth += rng.uniform(0, 1e-3, depth.shape).astype(np.float32)  # so that no two are equal
     peaks = np.argwhere((depth >= cv2.dilate(depth, np.ones((7, 7), np.uint8))) & (filled > 4))
-    order = np.argsort(-depth[peaks[:, 0], peaks[:, 1]])[: 3 * DARK_GUESSES]
-    dark = peaks[rng.permutation(order)[:DARK_GUESSES]]
-    anywhere = rng.integers(0, np.array(half.shape[:2]), (OTHER_GUESSES, 2))
-    places = (np.concatenate([dark, anywhere]) + 0.5) * HALF_PX - 0.5
+    order = np.argsort(-depth[peaks[:, 0], peaks[:, 1]])[: 3 * dark]
+    spots = peaks[rng.permutation(order)[:dark]]
+    anywhere = rng.integers(0, np.array(half.shape[:2]), (others, 2))
+    places = (np.concatenate([spots, anywhere]) + 0.5) * HALF_PX - 0.5
     shortest, longest = np.log(GUESSED_LENGTHS_PX)
     lengths = np.exp(rng.uniform(float(shortest), float(longest), len(places)))
     return Proposals(places.astype(np.float64), np.zeros(len(places), np.float32), lengths.astype(np.float32))
@@ -409,18 +417,16 @@ def guess_places(half: NDArray[np.uint8], rng: np.random.Generator) -> Proposals
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Prepared:
-    """One picture made ready for both books: its half-size form, its spots, and its crops about marks and guesses."""
+    """One picture made ready for the seeker's book: its half-size form and its spots."""
 
     half: NDArray[np.uint8]
     larvae: Spots
     feeding: Spots
-    page: Page
 
 
-def prepare_example(example: Example, rng: np.random.Generator) -> Prepared:
-    """Make one picture ready for learning from."""
-    page = make_page(example, (), rng, is_jittered=True)
-    return Prepared(shrink(example.rgb), list_larva_spots(example), list_feeding_spots(example), page)
+def prepare_example(example: Example) -> Prepared:
+    """Make one picture ready for the seeker's book."""
+    return Prepared(shrink(example.rgb), list_larva_spots(example), list_feeding_spots(example))
 
 
 def _jitter(

@@ -52,7 +52,7 @@ class NetworkConfig:
     mask_widths : of the layers that grow the mask, coarse and fine
     """
 
-    seeker_widths: tuple[int, int, int] = (16, 32, 48)
+    seeker_widths: tuple[int, int, int] = (16, 32, 64)
     seeker_layers: tuple[int, int] = (1, 2)
     near_widths: tuple[int, int, int, int] = (24, 40, 72, 112)
     wide_widths: tuple[int, int, int] = (16, 32, 64)

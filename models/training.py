@@ -10,12 +10,13 @@ import hashlib
 import json
 import logging
 from collections.abc import Callable, Sequence
-from concurrent.futures import ProcessPoolExecutor, ThreadPoolExecutor
+from concurrent.futures import ProcessPoolExecutor
 from dataclasses import asdict, dataclass
 from datetime import UTC, datetime
+from functools import partial
 from multiprocessing import get_context
 from pathlib import Path
-from typing import Protocol
+from typing import Any, Protocol, TypeVar
 
 import cv2
 import numpy as np
@@ -28,7 +29,6 @@ from models.cards import Calibration, ModelCard, TrackCalibration, load_weights,
 from models.errors import ModelsError
 from models.examples import (
     DrawingJob,
-    Example,
     Source,
     draw_many,
     list_pictures,
@@ -53,15 +53,15 @@ from models.network import (
     LARVA,
     NetworkConfig,
     NetworkPair,
-    Proposals,
     build_pair,
     find_peaks,
-    look_over,
     ready_pair,
 )
-from models.patches import make_judge_input, shrink
+from models.patches import make_judge_input, make_seeker_input, pad_to_grid, shrink
 
 logger = logging.getLogger(__name__)
+
+Result = TypeVar("Result")
 
 
 class Lesson(Protocol):
@@ -162,53 +162,88 @@ def _resume(
     return int(state["step"])
 
 
-MOST_PROPOSALS = 48
+MOST_PROPOSALS = 24
 PROPOSAL_FLOOR = -7.0
-MOST_FEEDING_PROPOSALS = 10
+MOST_FEEDING_PROPOSALS = 8
 """What the seeker may name in one picture: more than a search takes, so that the judge sees the next-best too."""
 
-
-def propose(pair: NetworkPair, example: Example) -> tuple[Proposals, Proposals]:
-    """Return what a ready pair's seeker names in a picture: larvae and chewed places."""
-    half = shrink(example.rgb)
-    maps = look_over(pair.seeker, half)
-    size = half.shape[:2]
-    larvae = find_peaks(maps, size, channel=LARVA, most=MOST_PROPOSALS, floor=PROPOSAL_FLOOR)
-    return larvae, find_peaks(maps, size, channel=FEEDING, most=MOST_FEEDING_PROPOSALS, floor=PROPOSAL_FLOOR)
+SEEN_AT_ONCE = 64
+"""Pictures of one size that the seeker looks over together."""
 
 
-def make_proposed_pages(
-    pair: NetworkPair, sources: Sequence[Source], *, is_jittered: bool, device: torch.device, workers: int = 1
-) -> list[Page]:
-    """Cut every picture about what a trained seeker names in it."""
-    ready = ready_pair(pair, device=device, dtype=torch.float32)
+def look_over_all(
+    pair: NetworkPair, halves: Sequence[NDArray[np.uint8]], *, device: torch.device
+) -> list[NDArray[np.float16]]:
+    """Return the seeker's maps (3, m, n) of half-size pictures (h, w, 3), in the same order."""
+    seeker = ready_pair(pair, device=device, dtype=torch.float32).seeker
+    by_size: dict[tuple[int, ...], list[int]] = {}
+    for number, half in enumerate(halves):
+        by_size.setdefault(half.shape, []).append(number)
+    maps: dict[int, NDArray[np.float16]] = {}
+    for numbers in by_size.values():
+        for start in range(0, len(numbers), SEEN_AT_ONCE):
+            some = numbers[start : start + SEEN_AT_ONCE]
+            codes = torch.from_numpy(np.stack([pad_to_grid(halves[n]) for n in some])).to(device)
+            with torch.inference_mode():
+                seen = seeker(make_seeker_input(codes, dtype=torch.float32)).half().cpu().numpy()
+            maps.update(zip(some, seen, strict=True))
+    return [maps[number] for number in range(len(halves))]
 
-    def cut(source: Source) -> Page:
-        example = read_source(source)
-        rng = np.random.default_rng((source.seed, PROPOSED))
-        return make_page(example, propose(ready, example), rng, is_jittered=is_jittered)
 
-    with ThreadPoolExecutor(workers) as pool:
-        return list(pool.map(cut, sources))
+def make_proposed_page(source: Source, maps: NDArray[np.float16], *, is_jittered: bool) -> Page:
+    """Cut a picture about what the seeker's maps (3, m, n) of it name."""
+    example = read_source(source)
+    values = torch.from_numpy(maps.astype(np.float32))
+    size = shrink(example.rgb).shape[:2]
+    named = tuple(
+        find_peaks(values, size, channel=channel, most=most, floor=PROPOSAL_FLOOR)
+        for channel, most in ((LARVA, MOST_PROPOSALS), (FEEDING, MOST_FEEDING_PROPOSALS))
+    )
+    return make_page(example, named, np.random.default_rng((source.seed, PROPOSED)), is_jittered=is_jittered)
 
 
-PREPARED, PROPOSED = 1, 2
+def make_guessed_page(source: Source) -> Page:
+    """Cut a picture about marks and guesses, for a judge whose seeker has learned nothing yet."""
+    return make_page(read_source(source), (), np.random.default_rng((source.seed, GUESSED)), is_jittered=True)
+
+
+GUESSED, PROPOSED = 1, 2
 """Kept apart in the seeds, so that crops about guesses and about proposals are not jittered alike."""
 
 
 def prepare_source(source: Source) -> Prepared:
-    """Read one source and make it ready for learning from."""
-    return prepare_example(read_source(source), np.random.default_rng((source.seed, PREPARED)))
+    """Read one source and make it ready for the seeker's book."""
+    return prepare_example(read_source(source))
 
 
-def prepare_sources(sources: Sequence[Source], *, workers: int) -> list[Prepared]:
-    """Make sources ready for learning from, with several processes where asked for."""
+def make_pages(
+    pair: NetworkPair,
+    sources: Sequence[Source],
+    prepared: Sequence[Prepared],
+    *,
+    is_jittered: bool,
+    device: torch.device,
+    workers: int = 1,
+) -> list[Page]:
+    """Cut every picture about what a trained seeker names in it."""
+    maps = look_over_all(pair, [some.half for some in prepared], device=device)
+    return spread_work(partial(make_proposed_page, is_jittered=is_jittered), sources, maps, workers=workers)
+
+
+def spread_work(
+    work: Callable[..., Result], *given: Sequence[Any], workers: int, chunk: int = 8
+) -> list[Result]:
+    """Return what `work` makes of each set of arguments, in order, with several processes where asked for."""
     if workers == 1:
-        return [prepare_source(source) for source in sources]
-    with ProcessPoolExecutor(
-        workers, mp_context=get_context("spawn"), initializer=cv2.setNumThreads, initargs=(1,)
-    ) as pool:
-        return list(pool.map(prepare_source, sources, chunksize=8))
+        return list(map(work, *given))
+    with ProcessPoolExecutor(workers, mp_context=get_context("spawn"), initializer=_settle_worker) as pool:
+        return list(pool.map(work, *given, chunksize=chunk))
+
+
+def _settle_worker() -> None:
+    """Keep a process to one core: as many work side by side as there are cores."""
+    cv2.setNumThreads(1)
+    torch.set_num_threads(1)
 
 
 JUDGED_AT_ONCE = 512
@@ -272,7 +307,7 @@ def run_course(
     pair = build_pair(course.config, seed=course.seeker_plan.seed) if start is None else start
     pair.seeker.to(device)
     pair.judge.to(device)
-    prepared = prepare_sources(sources, workers=course.workers)
+    prepared = spread_work(prepare_source, sources, workers=course.workers)
     is_trained = start is not None or course.seeker_plan.steps > 0
     if course.seeker_plan.steps:
         learn(
@@ -283,11 +318,11 @@ def run_course(
             on_step=on_step,
         )
     if course.judge_plan.steps:
-        pages = [some.page for some in prepared]
-        if is_trained:
-            pages += make_proposed_pages(
-                pair, sources, is_jittered=True, device=device, workers=course.workers
-            )
+        pages = (
+            make_pages(pair, sources, prepared, is_jittered=True, device=device, workers=course.workers)
+            if is_trained
+            else spread_work(make_guessed_page, sources, workers=course.workers)
+        )
         book = bind_pages(pages, device=device)
         logger.info("judge's book: %d crops, %d of larvae", len(book.larva), int((book.larva == 1).sum()))
         learn(
@@ -304,12 +339,9 @@ def examine(
     pair: NetworkPair, sources: Sequence[Source], *, device: torch.device, workers: int = 1
 ) -> Schooling:
     """Calibrate a pair on pictures it did not learn from, half of them, and measure it on the other half."""
-    first, second = (
-        bind_pages(
-            make_proposed_pages(pair, part, is_jittered=False, device=device, workers=workers), device=device
-        )
-        for part in (sources[::2], sources[1::2])
-    )
+    prepared = spread_work(prepare_source, sources, workers=workers)
+    pages = make_pages(pair, sources, prepared, is_jittered=False, device=device, workers=workers)
+    first, second = (bind_pages(pages[start::2], device=device) for start in (0, 1))
     figures, others = judge_book(pair, first), judge_book(pair, second)
     numbers: dict[str, float] = {}
     calibrations = []
@@ -341,11 +373,18 @@ EMPTY_COPIES, LAID_COPIES = 6, 3
 """How often each empty picture is learned from as it is, and with larvae laid in; each time at another size."""
 
 
-def list_sources(folder: Path, empty: Sequence[Path], *, seed: int) -> list[Source]:
-    """Return what is learned from: a folder of drawn examples, and empty pictures in several sizes and with larvae laid in."""
+def list_sources(
+    folder: Path, empty: Sequence[Path], *, seed: int, copies: tuple[int, int] = (EMPTY_COPIES, LAID_COPIES)
+) -> list[Source]:
+    """Return what is learned from: a folder of drawn examples, and empty pictures in several sizes and with larvae laid in.
+
+    Parameters
+    ----------
+    copies : how often each empty picture comes as it is and with larvae laid in
+    """
     kinds = [("drawn", path) for path in list_pictures(folder)]
-    kinds += [("empty", path) for path in empty for _ in range(EMPTY_COPIES)]
-    kinds += [("laid", path) for path in empty for _ in range(LAID_COPIES)]
+    kinds += [("empty", path) for path in empty for _ in range(copies[0])]
+    kinds += [("laid", path) for path in empty for _ in range(copies[1])]
     return [Source(path, kind, seed * MOST_SOURCES + number) for number, (kind, path) in enumerate(kinds)]
 
 
@@ -413,6 +452,9 @@ def make_parser() -> argparse.ArgumentParser:
         "--leave-out", nargs="*", default=[], help="leave out empty pictures whose name holds this"
     )
     learn_.add_argument(
+        "--copies", type=int, nargs=2, default=(EMPTY_COPIES, LAID_COPIES), metavar=("EMPTY", "LAID")
+    )
+    learn_.add_argument(
         "--progress", type=Path, help="folder that keeps progress, to go on from after a stop"
     )
     learn_.add_argument("--start", type=Path, help="weights to learn on from; new ones where not given")
@@ -450,7 +492,9 @@ def learn_from_folders(given: argparse.Namespace) -> None:
     cv2.setNumThreads(1)
     empty = [] if given.empty is None else list_pictures(given.empty)
     learned = [path for path in empty if not any(text in path.name for text in given.leave_out)]
-    sources = list_sources(given.examples, learned, seed=given.seed)
+    sources = list_sources(
+        given.examples, learned, seed=given.seed, copies=(given.copies[0], given.copies[1])
+    )
     set_aside = list_sources(given.set_aside, (), seed=given.seed + 1)
     logger.info("%d examples, %d set aside", len(sources), len(set_aside))
     course = Course(

@@ -65,21 +65,22 @@ def make_example(seed, *, side=256, settings=LAYING):
     return lay_larvae(empty, settings, rng)
 
 
-def make_prepared(count, **values):
-    examples = [make_example(seed, **values) for seed in range(count)]
-    return [prepare_example(example, np.random.default_rng(seed)) for seed, example in enumerate(examples)]
+def make_pages(count):
+    return [
+        make_page(make_example(seed), (), np.random.default_rng(seed), is_jittered=True)
+        for seed in range(count)
+    ]
 
 
 def test_the_judge_learns_eight_crops_by_heart():
     """After a few steps on eight crops every larva is told from every other place, and its mask is found."""
-    prepared = make_prepared(2)
-    book = bind_pages([some.page for some in prepared], device=CPU)
+    book = bind_pages(make_pages(2), device=CPU)
     shows, other = (torch.nonzero(book.larva == value)[:4, 0] for value in (1, 0))
     picks = torch.cat([shows, other])
     pair = build_pair(SMALL, seed=0)
     lesson = make_judge_lesson(book, batch=16)
     eight = type(lesson)(book, 16, (shows.numpy(), np.empty(0, np.int64), other.numpy()))
-    learn(pair.judge, eight, plan=LearningPlan(120, rate=5e-3, warm_steps=5))
+    learn(pair.judge, eight, plan=LearningPlan(200, rate=5e-3, warm_steps=5))
     with torch.inference_mode():
         inputs = make_judge_input(book.crops[picks], dtype=torch.float32)
         features = pair.judge.look(inputs)
@@ -93,7 +94,7 @@ def test_the_judge_learns_eight_crops_by_heart():
 def test_the_seeker_learns_a_picture_by_heart():
     """After a few steps on one picture the map is higher at every larva than at 95 in 100 other cells."""
     example = make_example(3)
-    prepared = prepare_example(example, np.random.default_rng(0))
+    prepared = prepare_example(example)
     pair = build_pair(SMALL, seed=0)
     lesson = SeekerLesson(make_seeker_book([prepared], device=CPU), 8, side=96)
     learn(pair.seeker, lesson, plan=LearningPlan(150, rate=5e-3, warm_steps=5))
@@ -107,9 +108,9 @@ def test_the_seeker_learns_a_picture_by_heart():
         assert best > np.quantile(heat, 0.95)
 
 
-def learn_judge(prepared, plan, *, path=None):
+def learn_judge(pages, plan, *, path=None):
     pair = build_pair(SMALL, seed=plan.seed)
-    book = bind_pages([some.page for some in prepared], device=CPU)
+    book = bind_pages(pages, device=CPU)
     learn(pair.judge, make_judge_lesson(book, batch=12), plan=plan, checkpoint_path=path)
     return pair.judge.state_dict()
 
@@ -120,18 +121,18 @@ def assert_same(first, second):
 
 def test_the_same_seed_learns_the_same_weights():
     """Two runs of one seed end in equal weights; another seed ends in others."""
-    prepared = make_prepared(2)
-    first, second = (learn_judge(prepared, LearningPlan(6, warm_steps=2, seed=1)) for _ in range(2))
+    pages = make_pages(2)
+    first, second = (learn_judge(pages, LearningPlan(6, warm_steps=2, seed=1)) for _ in range(2))
     assert_same(first, second)
-    other = learn_judge(prepared, LearningPlan(6, warm_steps=2, seed=2))
+    other = learn_judge(pages, LearningPlan(6, warm_steps=2, seed=2))
     assert not torch.equal(first["mask.weight"], other["mask.weight"])
 
 
 def test_a_stopped_run_goes_on_to_the_same_weights(tmp_path):
     """Stopped after its checkpoint and begun anew, a run ends in the very weights of one that never stopped."""
-    prepared = make_prepared(2)
+    pages = make_pages(2)
     plan = LearningPlan(8, warm_steps=2, keep_every=5)
-    whole = learn_judge(prepared, plan)
+    whole = learn_judge(pages, plan)
 
     class Stopped(Exception):
         pass
@@ -141,20 +142,20 @@ def test_a_stopped_run_goes_on_to_the_same_weights(tmp_path):
             raise Stopped
 
     pair = build_pair(SMALL, seed=0)
-    book = bind_pages([some.page for some in prepared], device=CPU)
+    book = bind_pages(pages, device=CPU)
     path = tmp_path / "judge.progress"
     with pytest.raises(Stopped):
         learn(pair.judge, make_judge_lesson(book, batch=12), plan=plan, checkpoint_path=path, on_step=stop)
-    assert_same(learn_judge(prepared, plan, path=path), whole)
+    assert_same(learn_judge(pages, plan, path=path), whole)
 
 
 def test_progress_of_another_plan_is_refused(tmp_path):
     """A checkpoint of another plan is not gone on from: the message says what it holds and what to do."""
-    prepared = make_prepared(1)
+    pages = make_pages(1)
     path = tmp_path / "judge.progress"
-    learn_judge(prepared, LearningPlan(4, warm_steps=2, keep_every=2), path=path)
+    learn_judge(pages, LearningPlan(4, warm_steps=2, keep_every=2), path=path)
     with pytest.raises(ModelsError, match="another plan"):
-        learn_judge(prepared, LearningPlan(5, warm_steps=2, keep_every=2), path=path)
+        learn_judge(pages, LearningPlan(5, warm_steps=2, keep_every=2), path=path)
 
 
 def test_the_rate_rises_and_falls_to_nothing():
@@ -170,16 +171,14 @@ def test_spots_turn_with_their_picture():
     """In every square that a lesson draws, a marked dot lies where its spot says."""
     half = np.zeros((150, 200, 3), np.uint8)
     half[40, 77] = 255
-    prepared = prepare_example(
-        Example("dot", half.repeat(2, 0).repeat(2, 1), FrameTruth(0, 0.0, (), ())), np.random.default_rng(0)
-    )
+    prepared = prepare_example(Example("dot", half.repeat(2, 0).repeat(2, 1), FrameTruth(0, 0.0, (), ())))
     spots = type(prepared.larvae)(
         np.array([80.5], np.float32),
         np.array([154.5], np.float32),
         np.array([20.0], np.float32),
         np.array([True]),
     )
-    book = make_seeker_book([type(prepared)(half, spots, prepared.feeding, prepared.page)], device=CPU)
+    book = make_seeker_book([type(prepared)(half, spots, prepared.feeding)], device=CPU)
     squares, larvae, _ = SeekerLesson(book, 40, side=64)._draw_batch(np.random.default_rng(1))
     seen = 0
     for square, some in zip(squares, larvae, strict=True):

@@ -1,14 +1,18 @@
 """How sure a scorer may be of a whole track: fitted on drawn clips whose truth is known.
 
-Each clip is searched with nothing left out; its silhouette tracks, told true or false by the rule of `detect.truth_scoring`, are
-what `models.calibration.fit_track_calibration` learns from. A clip drawn at two frames a second has just the frames that a
-search would look at closely, and takes a fifteenth of the time. Run `python -m detect.track_calibration --help`.
+Each clip is searched as ever, but with no candidate left out; its silhouette tracks, told true or false by the rule of
+`detect.truth_scoring`, are what `models.calibration.fit_track_calibration` learns from. A clip drawn at two frames a second has
+just the frames that a search would look at closely, and takes a fifteenth of the time. Run
+`python -m detect.track_calibration --help`.
 """
 
 import argparse
 import logging
 from collections.abc import Sequence
+from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, replace
+from functools import partial
+from multiprocessing import get_context
 from pathlib import Path
 
 import numpy as np
@@ -25,10 +29,6 @@ from models.cards import load_weights, save_weights
 from models.metrics import measure_average_precision, measure_calibration_error
 
 logger = logging.getLogger(__name__)
-
-LEAST_FOLLOWED = 0.02
-"""Views under this score are not followed here. A search follows from `SearchSettings.follow_score`, which is higher now, so
-that its tracks hold fewer poor views than those fitted on."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,7 +62,7 @@ def judge_tracks(path: Path, scorer: NetworkScorer) -> list[JudgedTrack]:
     counted = find_lengths(truth)
     listener = _Listener(scorer.pair, scorer.card)
     listener.asked = []
-    settings = replace(SearchSettings(), follow_score=LEAST_FOLLOWED, silhouette_score=0.0, feeding_score=1.0)
+    settings = replace(SearchSettings(), silhouette_score=0.0, feeding_score=1.0)
     judged = []
     for candidate in search_clip(open_clip(path), settings, scorer=listener).candidates:
         larva = find_shown_larva(candidate, frames)
@@ -72,13 +72,20 @@ def judge_tracks(path: Path, scorer: NetworkScorer) -> list[JudgedTrack]:
     return judged
 
 
-def calibrate_weights(weights_path: Path, clips: Sequence[Path]) -> None:
+def judge_clip(path: Path, *, weights_path: Path) -> list[JudgedTrack]:
+    """Judge the tracks of one clip in a process of its own."""
+    settle_threads()
+    return judge_tracks(path, load_network_scorer(weights_path))
+
+
+def calibrate_weights(weights_path: Path, clips: Sequence[Path], *, workers: int = 1) -> None:
     """Fit the track calibration on half of the clips, measure it on the other half, and write it into the weights' card."""
-    scorer = load_network_scorer(weights_path)
     halves: tuple[list[JudgedTrack], list[JudgedTrack]] = ([], [])
-    for number, path in enumerate(clips):
-        halves[number % 2].extend(judge_tracks(path, scorer))
-        logger.info("%s: %d tracks so far", path.name, len(halves[0]) + len(halves[1]))
+    with ProcessPoolExecutor(workers, mp_context=get_context("spawn")) as pool:
+        judged = pool.map(partial(judge_clip, weights_path=weights_path), clips)
+        for number, (path, tracks) in enumerate(zip(clips, judged, strict=True)):
+            halves[number % 2].extend(tracks)
+            logger.info("%s: %d tracks so far", path.name, len(halves[0]) + len(halves[1]))
     fitted, tested = halves
     calibration = fit_track_calibration(
         [find_log_odds(track.scores) for track in fitted], np.array([track.is_true for track in fitted])
@@ -104,9 +111,9 @@ def main(arguments: Sequence[str] | None = None) -> None:
     parser.add_argument(
         "clips", type=Path, help="folder of clips with truth files, drawn with seeds used nowhere else"
     )
+    parser.add_argument("--workers", type=int, default=1, help="processes that search clips")
     given = parser.parse_args(arguments)
-    settle_threads()
-    calibrate_weights(given.weights, sorted(given.clips.glob("*.mp4")))
+    calibrate_weights(given.weights, sorted(given.clips.glob("*.mp4")), workers=given.workers)
 
 
 if __name__ == "__main__":

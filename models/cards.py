@@ -7,7 +7,7 @@ the weights, so that neither is used without the other. Both are written to a te
 import hashlib
 import json
 from collections.abc import Mapping
-from dataclasses import asdict, dataclass, fields
+from dataclasses import asdict, dataclass, fields, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -54,6 +54,79 @@ class TrackCalibration:
 
 
 @dataclass(frozen=True, slots=True)
+class DetectionCount:
+    """Looks at larvae of one class of length and sharpness: in how many the larva was found, of how many, and what is expected.
+
+    Attributes
+    ----------
+    length_px, sharpness : the class, its lower end included; the upper end of the longest is None
+    expected : found by the curve beside it, as a mean over these looks times their number
+    """
+
+    length_px: tuple[float, float | None]
+    sharpness: tuple[float, float]
+    found: int
+    of: int
+    expected: float
+
+
+@dataclass(frozen=True, slots=True)
+class ClipChance:
+    """Turns the chance of one look into that of a whole clip.
+
+    Log-odds are frame * (log-odds of one look) + looks * log2(number of looks) + offset; looks at one larva are too much alike
+    to be multiplied as if they were independent.
+
+    Attributes
+    ----------
+    larvae : on show that it was fitted on; found : of them
+    silhouette_score : least score of a candidate that counts as found
+    """
+
+    frame: float
+    looks: float
+    offset: float
+    larvae: int
+    found: int
+    silhouette_score: float
+
+
+@dataclass(frozen=True, slots=True)
+class DetectionCurve:
+    """The chance that a larva is found in one frame, by its length in px and its sharpness; read by `models.detectability`.
+
+    The chance is ceiling / (1 + exp(-log_odds)), log_odds = length * x + blur * y + both * x * y + offset, where
+    x = log2(length_px / 16) and y = log2 of the blur in px together with that of a pixel.
+
+    Attributes
+    ----------
+    most_length_px, most_sharpness : of what it was fitted on; beyond, nothing more is promised
+    follow_score : least score of a view that counts as found
+    larvae, looks, found : what it was fitted on
+    explained : share of the log-likelihood that it explains (McFadden 1974): 1 - its loss / the loss of one chance for all
+    expected_error : mean gap between its chances and the shares found, by tenths of the chance
+    table : the counts themselves
+    clip : the same for whole clips; None where it could not be fitted
+    """
+
+    length: float
+    blur: float
+    both: float
+    offset: float
+    ceiling: float
+    most_length_px: float
+    most_sharpness: float
+    follow_score: float
+    larvae: int
+    looks: int
+    found: int
+    explained: float
+    expected_error: float
+    table: tuple[DetectionCount, ...]
+    clip: ClipChance | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class ModelCard:
     """What is to be known about one weight file.
 
@@ -69,6 +142,7 @@ class ModelCard:
     data : what it learned from: name to description, with seeds and hashes
     numbers : what was measured: name to value
     limits : where it must not be trusted, in sentences
+    detection : how likely a larva is found; None until it was measured and kept
     """
 
     name: str
@@ -82,6 +156,7 @@ class ModelCard:
     data: Mapping[str, Any]
     numbers: Mapping[str, Any]
     limits: tuple[str, ...]
+    detection: DetectionCurve | None = None
 
 
 def find_card_path(weights_path: Path) -> Path:
@@ -103,13 +178,45 @@ def save_weights(weights_path: Path, pair: "NetworkPair", card: ModelCard) -> Mo
         torch.save(states, draft)
         sealed = _seal_card(card, pair, hash_file(draft))
         card_draft = draft.with_suffix(".json.part")
-        body = {"format": FORMAT, "version": VERSION, **asdict(sealed)}
-        card_draft.write_text(json.dumps(body, indent=1, ensure_ascii=False) + "\n", encoding="utf-8")
+        card_draft.write_text(_dump_card(sealed), encoding="utf-8")
         draft.replace(weights_path)
         card_draft.replace(find_card_path(weights_path))
     finally:
         draft.unlink(missing_ok=True)
     return read_card(find_card_path(weights_path))
+
+
+def keep_measured(
+    weights_path: Path, *, numbers: Mapping[str, Any], detection: DetectionCurve | None
+) -> ModelCard:
+    """Write measured numbers, beside those that are there, and the detection curve into the card of weights; return the card.
+
+    Raises
+    ------
+    WeightsError
+        Where the card cannot be read or written, or is not that of the weights; the card is then as before.
+    """
+    path = find_card_path(weights_path)
+    card = read_card(path)
+    _check_file(weights_path, card.weights_sha256)
+    kept = replace(card, numbers={**card.numbers, **numbers}, detection=detection)
+    draft = path.with_name(path.name + ".part")
+    try:
+        draft.write_text(_dump_card(kept), encoding="utf-8")
+        draft.replace(path)
+    except OSError as error:
+        raise WeightsError(
+            f"{path}: cannot be written; expected a model card that may be replaced, found: {error.strerror}; "
+            "copy weights and card to a folder of your own and name them"
+        ) from error
+    finally:
+        draft.unlink(missing_ok=True)
+    return read_card(path)
+
+
+def _dump_card(card: ModelCard) -> str:
+    body = {"format": FORMAT, "version": VERSION, **asdict(card)}
+    return json.dumps(body, indent=1, ensure_ascii=False) + "\n"
 
 
 def _seal_card(card: ModelCard, pair: "NetworkPair", sha256: str) -> ModelCard:
@@ -147,11 +254,12 @@ def read_card(path: Path) -> ModelCard:
             "use the card that was written beside the weights"
         )
     try:
-        values = {field.name: body[field.name] for field in fields(ModelCard)}
+        values = {field.name: body[field.name] for field in fields(ModelCard) if field.name != "detection"}
         values["larva"] = _parse_calibration(values["larva"])
         values["feeding"] = _parse_calibration(values["feeding"])
         values["track"] = _parse_track(values["track"])
         values["limits"] = tuple(str(text) for text in values["limits"])
+        values["detection"] = _parse_detection(body.get("detection"))
     except (KeyError, TypeError, ValueError) as error:
         raise WeightsError(
             f"{path}: the model card is incomplete; expected every field of format {FORMAT}, found a fault at {error}; "
@@ -167,6 +275,38 @@ def _parse_calibration(body: Mapping[str, Any]) -> Calibration:
 def _parse_track(body: Mapping[str, Any]) -> TrackCalibration:
     best, mean, views, offset = (float(body[name]) for name in ("best", "mean", "views", "offset"))
     return TrackCalibration(best, mean, views, offset, int(body["counted"]), float(body["missing"]))
+
+
+def _parse_detection(body: Mapping[str, Any] | None) -> DetectionCurve | None:
+    """Read a detection curve; cards written before one was kept have none."""
+    if body is None:
+        return None
+    whole = {name: int(body[name]) for name in ("larvae", "looks", "found")}
+    names = {field.name for field in fields(DetectionCurve)} - set(whole) - {"table", "clip"}
+    numbers = {name: float(body[name]) for name in names}
+    table = tuple(_parse_count(row) for row in body["table"])
+    return DetectionCurve(**numbers, **whole, table=table, clip=_parse_clip_chance(body["clip"]))
+
+
+def _parse_count(body: Mapping[str, Any]) -> DetectionCount:
+    shortest, longest = body["length_px"]
+    softest, sharpest = body["sharpness"]
+    return DetectionCount(
+        (float(shortest), None if longest is None else float(longest)),
+        (float(softest), float(sharpest)),
+        int(body["found"]),
+        int(body["of"]),
+        float(body["expected"]),
+    )
+
+
+def _parse_clip_chance(body: Mapping[str, Any] | None) -> ClipChance | None:
+    if body is None:
+        return None
+    frame, looks, offset = (float(body[name]) for name in ("frame", "looks", "offset"))
+    return ClipChance(
+        frame, looks, offset, int(body["larvae"]), int(body["found"]), float(body["silhouette_score"])
+    )
 
 
 def _parse_config(weights_path: Path, card: ModelCard) -> "NetworkConfig":

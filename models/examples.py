@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 from models.canopy.clip import CanopySettings, find_box, measure_length
 from models.canopy.larvae import LONGEST_MM, POSES, SHORTEST_MM, LarvaSettings, shape_body
 from models.canopy.picture import CompressionSettings, draw_burst, grow_stock
+from models.canopy.presets import find_preset
 from models.canopy.sheets import fill_softly
 from models.canopy.truth import (
     Box,
@@ -29,6 +30,7 @@ from models.canopy.truth import (
     read_truth,
     write_truth,
 )
+from models.canopy.write import write_clip
 from models.errors import ModelsError
 
 PICTURE_ENDINGS = (".jpg", ".jpeg", ".png")
@@ -114,6 +116,32 @@ def _draw_stock(folder: Path, seed: int, job: DrawingJob, latest: float) -> int:
         return 0
     settings = choose_canopy(np.random.default_rng((seed, 1)), larvae=job.larvae)
     return draw_examples(folder, settings, seed=seed, count=job.pictures)
+
+
+CLIP_PRESETS = ("walk-under", "walk-under", "far", "overcast", "sunny")
+"""What clips to calibrate on are drawn like, one after the other: the plants, light and cameras of training."""
+
+CLIP_RATE_HZ, CLIP_SECONDS = 2.0, 10.0
+"""Such clips hold just the frames that a search looks at closely, and take a fifteenth of the time to draw."""
+
+
+def draw_clips(folder: Path, seeds: Sequence[int], *, workers: int, longest_s: float) -> int:
+    """Draw one clip for each seed with its truth, with several processes; begin none after `longest_s`. Returns how many."""
+    latest = time.monotonic() + longest_s
+    with ProcessPoolExecutor(
+        workers, mp_context=get_context("spawn"), initializer=cv2.setNumThreads, initargs=(1,)
+    ) as pool:
+        running = [pool.submit(_draw_clip, folder, seed, latest) for seed in seeds]
+        return sum(done.result() for done in running)
+
+
+def _draw_clip(folder: Path, seed: int, latest: float) -> int:
+    if time.monotonic() > latest:
+        return 0
+    preset = find_preset(CLIP_PRESETS[seed % len(CLIP_PRESETS)])
+    settings = replace(preset, frame_rate_hz=CLIP_RATE_HZ, duration_s=CLIP_SECONDS)
+    write_clip(folder / f"clip-{seed:06d}.mp4", settings, rng=np.random.default_rng(seed))
+    return 1
 
 
 def save_picture(path: Path, rgb: NDArray[np.uint8], *, quality: int) -> None:

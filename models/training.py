@@ -30,6 +30,7 @@ from models.errors import ModelsError
 from models.examples import (
     DrawingJob,
     Source,
+    draw_clips,
     draw_many,
     list_pictures,
     read_source,
@@ -439,6 +440,11 @@ def make_parser() -> argparse.ArgumentParser:
     draw.add_argument("--pictures", type=int, default=20, help="pictures from each stock")
     draw.add_argument("--seconds", type=float, default=1e9, help="begin no stock after this long")
     draw.add_argument("--larvae", type=int, nargs=2, default=(2, 8), metavar=("LEAST", "MOST"))
+    clips = doing.add_parser("draw-clips", help="draw clips to calibrate whole tracks on")
+    clips.add_argument("folder", type=Path)
+    clips.add_argument("--first-seed", type=int, required=True)
+    clips.add_argument("--clips", type=int, required=True)
+    clips.add_argument("--seconds", type=float, default=1e9, help="begin no clip after this long")
     learn_ = doing.add_parser(
         "learn", help="learn from a folder of examples and write weights with their card"
     )
@@ -480,6 +486,16 @@ def main(arguments: Sequence[str] | None = None) -> None:
         job = DrawingJob(seeds, given.pictures, (given.larvae[0], given.larvae[1]))
         drawn = draw_many(given.folder, job, workers=given.workers, longest_s=given.seconds)
         logger.info("%d pictures drawn into %s", drawn, given.folder)
+        return
+    if given.doing == "draw-clips":
+        given.folder.mkdir(parents=True, exist_ok=True)
+        drawn = draw_clips(
+            given.folder,
+            range(given.first_seed, given.first_seed + given.clips),
+            workers=given.workers,
+            longest_s=given.seconds,
+        )
+        logger.info("%d clips drawn into %s", drawn, given.folder)
         return
     learn_from_folders(given)
 

@@ -281,11 +281,23 @@ def _parse_detection(body: Mapping[str, Any] | None) -> DetectionCurve | None:
     """Read a detection curve; cards written before one was kept have none."""
     if body is None:
         return None
-    whole = {name: int(body[name]) for name in ("larvae", "looks", "found")}
-    names = {field.name for field in fields(DetectionCurve)} - set(whole) - {"table", "clip"}
-    numbers = {name: float(body[name]) for name in names}
-    table = tuple(_parse_count(row) for row in body["table"])
-    return DetectionCurve(**numbers, **whole, table=table, clip=_parse_clip_chance(body["clip"]))
+    return DetectionCurve(
+        length=float(body["length"]),
+        blur=float(body["blur"]),
+        both=float(body["both"]),
+        offset=float(body["offset"]),
+        ceiling=float(body["ceiling"]),
+        most_length_px=float(body["most_length_px"]),
+        most_sharpness=float(body["most_sharpness"]),
+        follow_score=float(body["follow_score"]),
+        larvae=int(body["larvae"]),
+        looks=int(body["looks"]),
+        found=int(body["found"]),
+        explained=float(body["explained"]),
+        expected_error=float(body["expected_error"]),
+        table=tuple(_parse_count(row) for row in body["table"]),
+        clip=_parse_clip_chance(body["clip"]),
+    )
 
 
 def _parse_count(body: Mapping[str, Any]) -> DetectionCount:

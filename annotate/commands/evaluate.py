@@ -61,7 +61,7 @@ def evaluate(
         typer.Option("--photos", help="A folder of real pictures in which no larva is.", show_default=False),
     ] = None,
     alternatives: Annotated[
-        bool, typer.Option("--alternatives", help="Also show the same frames to general blob finders.")
+        bool, typer.Option("--alternatives", help="Also show the same frames to general finders.")
     ] = False,
     json_file: Annotated[
         Path | None, typer.Option("--json", help="Write all figures to this file.", show_default=False)
@@ -178,7 +178,7 @@ def _find_length_error(outcomes: Sequence["ClipOutcome"]) -> float | None:
 def _evaluate_frames(
     clips: Sequence[Path], scorer: "Scorer", *, alternatives: bool, console: "Console"
 ) -> dict[str, Any]:
-    """Show single frames to the search's scorer, to the hand-made one and, where asked, to general blob finders."""
+    """Show single frames to the search's scorer, to the hand-made one and, where asked, to general finders."""
     from detect.evaluation import make_finder, sample_frames
     from detect.scoring import HandMadeScorer
     from detect.search import SearchSettings
@@ -188,6 +188,7 @@ def _evaluate_frames(
     finders: dict[str, Finder] = {"search": make_finder(scorer), "hand-made": make_finder(HandMadeScorer())}
     if alternatives:
         finders |= CLASSICAL
+        finders |= _load_generic(console)
     frames = (
         frame
         for path in _track(clips, "Looking at frames", console)
@@ -202,6 +203,18 @@ def _evaluate_frames(
     if alternatives:
         figures["at_equal_recall"] = compare_at_equal_recall(reports)
     return figures
+
+
+def _load_generic(console: "Console") -> dict[str, "Finder"]:
+    """Return the generic deep detector by name; none, and a line that says why, where its weights are not there."""
+    from models.errors import ModelsError
+    from models.generic import NAME, load_detector, make_finder
+
+    try:
+        return {NAME: make_finder(load_detector())}
+    except ModelsError as error:
+        console.print(f"{NAME} is left out: {error}", highlight=False, markup=False, soft_wrap=True)
+        return {}
 
 
 def compare_at_equal_recall(reports: dict[str, "FinderReport"]) -> dict[str, Any]:

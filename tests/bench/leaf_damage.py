@@ -1,11 +1,10 @@
 """How well the missing area of single leaves is measured: scanned leaflets with masks, and bites cut into whole outlines.
 
 Run as `python -m tests.bench.leaf_damage`. It needs the folder `../shared/photos/chewed-leaflets` beside the project; its
-README.md says what is in it. The measured picture is the colour photo, the truth is the share of the leaf mask that the damage
-mask covers, specks under 20 px left out. Leaflets with even numbers served to choose the method and its constants, the others
-to check: the first check gave a mean absolute error of 0.69 points and a bias of -0.61. Then the six worst of them were looked at
-and a rule that refused rounded shoulders, useless on the even half, was taken out; the figures printed are those since, so the
-odd half is no longer quite unseen.
+README.md says what is in it, and `detect/leaflet_scans.py` what is measured. Leaflets with even numbers served to choose the
+method and its constants, the others to check: the first check gave a mean absolute error of 0.69 points and a bias of -0.61.
+Then the six worst of them were looked at and a rule that refused rounded shoulders, useless on the even half, was taken out; the
+figures printed are those since, so the odd half is no longer quite unseen.
 
 The masks are not always right: leaflet 211 has a yellow, whole part marked as missing, and alone makes 0.15 of the odd half's
 bias.
@@ -13,69 +12,30 @@ bias.
 
 import itertools
 import time
-from dataclasses import dataclass
 from pathlib import Path
 
 import cv2
 import numpy as np
 
-from detect.leaf_damage import mask_leaf, measure_leaf
+from detect.leaf_damage import measure_leaf
+from detect.leaflet_scans import MeasuredLeaf, list_leaflets, measure_leaflets, read_mask, summarise_leaves
 
 LEAFLETS = Path(__file__).parents[2].parent / "shared" / "photos" / "chewed-leaflets"
-LEAST_TRUE_PART_PX = 20
 CLASSES_PERCENT = (0, 5, 10, 20, 50, 100)
 """Classes that ecologists use."""
 
 
-@dataclass(frozen=True, slots=True)
-class Measured:
-    """One leaf: its name, true and measured missing share in per cent, and the time it took."""
-
-    name: str
-    true_percent: float
-    found_percent: float
-    took_s: float
-
-    @property
-    def error(self) -> float:
-        """Measured less true, in points."""
-        return self.found_percent - self.true_percent
-
-
-@dataclass(frozen=True, slots=True)
-class Accuracy:
-    """Errors of several leaves in points: mean absolute, mean signed, root mean square; and the middle time in ms."""
-
-    count: int
-    mean_absolute: float
-    bias: float
-    root_mean_square: float
-    middle_ms: float
-
-
-def measure_leaflets(*, odd: bool, folder: Path = LEAFLETS) -> list[Measured]:
+def measure_half(*, odd: bool, folder: Path = LEAFLETS) -> list[MeasuredLeaf]:
     """Measure the leaflets with odd or even numbers from their photos."""
-    measured = []
-    for name in _list_names(folder):
-        if (int(name.removeprefix("leaflet")) % 2 == 1) != odd:
-            continue
-        rgb = cv2.cvtColor(cv2.imread(str(folder / "rgb" / f"{name}.jpg")), cv2.COLOR_BGR2RGB)
-        leaf, damage = (
-            _read_mask(folder / "leaf_mask" / f"{name}.png"),
-            _read_mask(folder / "damage_mask" / f"{name}.png"),
-        )
-        true_percent = 100 * np.count_nonzero(_drop_specks(damage) & leaf) / np.count_nonzero(leaf)
-        start = time.perf_counter()
-        found = measure_leaf(mask_leaf(rgb))
-        measured.append(Measured(name, true_percent, found.missing_percent, time.perf_counter() - start))
-    return measured
+    names = [name for name in list_leaflets(folder) if (int(name.removeprefix("leaflet")) % 2 == 1) == odd]
+    return list(measure_leaflets(folder, names))
 
 
-def measure_drawn_feeding(rng: np.random.Generator, *, folder: Path = LEAFLETS) -> list[Measured]:
+def measure_drawn_feeding(rng: np.random.Generator, *, folder: Path = LEAFLETS) -> list[MeasuredLeaf]:
     """Measure whole outlines of leaflets into which bites and holes were cut, a goal of 3 to 50 % each."""
     measured = []
-    for name in _list_names(folder):
-        leaf = _read_mask(folder / "leaf_mask" / f"{name}.png")
+    for name in list_leaflets(folder):
+        leaf = read_mask(folder / "leaf_mask" / f"{name}.png")
         scale = 400 / max(leaf.shape)
         size = (round(leaf.shape[1] * scale), round(leaf.shape[0] * scale))
         whole = cv2.resize(leaf.astype(np.uint8) * 255, size, interpolation=cv2.INTER_AREA) > 127
@@ -83,7 +43,7 @@ def measure_drawn_feeding(rng: np.random.Generator, *, folder: Path = LEAFLETS) 
         true_percent = 100 * (1 - np.count_nonzero(left) / np.count_nonzero(whole))
         start = time.perf_counter()
         found = measure_leaf(left)
-        measured.append(Measured(name, true_percent, found.missing_percent, time.perf_counter() - start))
+        measured.append(MeasuredLeaf(name, true_percent, found.missing_percent, time.perf_counter() - start))
     return measured
 
 
@@ -131,33 +91,8 @@ def cut_feeding(whole: np.ndarray, rng: np.random.Generator, *, goal_percent: fl
     return labels[4:-4, 4:-4] == 1 + int(np.argmax(stats[1:, cv2.CC_STAT_AREA]))
 
 
-def summarise(measured: list[Measured]) -> Accuracy:
-    """Return the errors of several leaves together."""
-    errors = np.array([leaf.error for leaf in measured])
-    return Accuracy(
-        count=len(errors),
-        mean_absolute=float(np.abs(errors).mean()),
-        bias=float(errors.mean()),
-        root_mean_square=float(np.sqrt((errors**2).mean())),
-        middle_ms=1000 * float(np.median([leaf.took_s for leaf in measured])),
-    )
-
-
-def _list_names(folder: Path) -> list[str]:
-    return sorted((path.stem for path in (folder / "rgb").glob("*.jpg")), key=lambda name: int(name[7:]))
-
-
-def _read_mask(path: Path) -> np.ndarray:
-    return cv2.imread(str(path), cv2.IMREAD_GRAYSCALE) > 127
-
-
-def _drop_specks(damage: np.ndarray) -> np.ndarray:
-    _, labels, stats, _ = cv2.connectedComponentsWithStats(damage.astype(np.uint8), connectivity=8)
-    return np.r_[False, stats[1:, cv2.CC_STAT_AREA] >= LEAST_TRUE_PART_PX][labels]
-
-
-def _print_accuracy(name: str, measured: list[Measured]) -> None:
-    total = summarise(measured)
+def _print_accuracy(name: str, measured: list[MeasuredLeaf]) -> None:
+    total = summarise_leaves(measured)
     print(
         f"{name:22s} n={total.count:3d} mae={total.mean_absolute:.2f} bias={total.bias:+.2f}"
         f" rmse={total.root_mean_square:.2f} ms={total.middle_ms:.0f}"
@@ -166,7 +101,7 @@ def _print_accuracy(name: str, measured: list[Measured]) -> None:
 
 def main() -> None:
     """Print the errors of both halves, of all, the worst leaves, and those of drawn feeding by class of damage."""
-    even, odd = measure_leaflets(odd=False), measure_leaflets(odd=True)
+    even, odd = measure_half(odd=False), measure_half(odd=True)
     for name, measured in (("even (developed on)", even), ("odd (checked on)", odd), ("all", even + odd)):
         _print_accuracy(name, measured)
     worst = sorted(even + odd, key=lambda leaf: -abs(leaf.error))[:10]

@@ -1,6 +1,7 @@
 """Leaves of known shape with holes and bites of known area are measured right; whole leaves of any shape have nothing missing."""
 
 import math
+from pathlib import Path
 
 import cv2
 import numpy as np
@@ -10,7 +11,8 @@ from hypothesis import strategies as st
 
 from detect.errors import DetectError
 from detect.leaf_damage import LeafError, mask_leaf, measure_leaf
-from tests.bench.leaf_damage import LEAFLETS, cut_feeding, measure_leaflets, summarise
+from detect.leaflet_scans import list_leaflets, measure_leaflets, summarise_leaves
+from tests.bench.leaf_damage import LEAFLETS, cut_feeding, measure_half
 
 FINE = 4
 """Drawn this many times larger than px, in OpenCV's fixed-point shift of 2 bits."""
@@ -227,8 +229,37 @@ def test_scanned_leaflets_are_measured_as_their_masks_say() -> None:
     square 0.96; even numbers, used for development, 0.36, -0.21, 0.50; odd numbers 0.60, -0.41, 1.29. The bounds leave a little
     room. For scale, RMSE 4.57 (da Silva et al. 2019, Comput. Electron. Agric. 156:360), MAE < 4 % (Vieira et al. 2022, Agronomy
     12:2769), on pictures of their own."""
-    even, odd = measure_leaflets(odd=False), measure_leaflets(odd=True)
-    total = summarise(even + odd)
+    even, odd = measure_half(odd=False), measure_half(odd=True)
+    total = summarise_leaves(even + odd)
     assert total.count == 120
     assert total.mean_absolute < 0.6 and abs(total.bias) < 0.5 and total.root_mean_square < 1.2
-    assert summarise(odd).mean_absolute < 0.75 and abs(summarise(odd).bias) < 0.5
+    assert summarise_leaves(odd).mean_absolute < 0.75 and abs(summarise_leaves(odd).bias) < 0.5
+
+
+def test_a_small_folder_of_scans_is_measured_by_its_masks(tmp_path: Path) -> None:
+    """A drawn leaf with a hole of known share: the truth is read off the masks without specks, the found comes from the photo."""
+    for name in ("rgb", "leaf_mask", "damage_mask"):
+        (tmp_path / name).mkdir()
+    leaf = draw_ellipse()
+    damage = np.zeros_like(leaf)
+    cv2.circle(damage, (200, 200), 30, 255, -1)
+    photo = np.full((*leaf.shape, 3), 250, np.uint8)
+    photo[(leaf > 0) & (damage == 0)] = (60, 140, 70)
+    damage[80:83, 200:203] = 255
+    cv2.imwrite(str(tmp_path / "rgb" / "leaflet7.jpg"), photo, [cv2.IMWRITE_JPEG_QUALITY, 97])
+    cv2.imwrite(str(tmp_path / "leaf_mask" / "leaflet7.png"), leaf)
+    cv2.imwrite(str(tmp_path / "damage_mask" / "leaflet7.png"), damage)
+    assert list_leaflets(tmp_path) == ["leaflet7"]
+    errors = summarise_leaves(measured := list(measure_leaflets(tmp_path, ["leaflet7"])))
+    assert measured[0].true_percent == pytest.approx(100 * 30**2 / (150 * 75), abs=0.3)
+    assert errors.count == 1 and errors.mean_absolute == abs(errors.bias) < 0.7
+
+
+def test_a_folder_without_scans_is_refused(tmp_path: Path) -> None:
+    """Nothing there, and a photo whose mask is missing, are told in words."""
+    with pytest.raises(DetectError, match="found none"):
+        list_leaflets(tmp_path)
+    (tmp_path / "rgb").mkdir()
+    cv2.imwrite(str(tmp_path / "rgb" / "leaflet1.jpg"), np.zeros((9, 9, 3), np.uint8))
+    with pytest.raises(DetectError, match="found no file"):
+        list(measure_leaflets(tmp_path, list_leaflets(tmp_path)))

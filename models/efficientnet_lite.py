@@ -148,14 +148,15 @@ def load_backbone(path: Path | None = None) -> EfficientNetLite0:
     except OSError as error:
         raise WeightsError(
             f"{path}: cannot be read as the weights of EfficientNet-Lite0; expected the file of {PACKAGE} "
-            f"{PACKAGE_VERSION}, found: {error}; {_ADVICE}"
+            f"{PACKAGE_VERSION}, found: {error.strerror}; {_ADVICE}"
         ) from error
     if found != BACKBONE_SHA256:
         raise WeightsError(
             f"{path}: does not hold the weights of EfficientNet-Lite0 that are known here; expected sha256 "
             f"{BACKBONE_SHA256[:12]}..., found {found[:12]}...; {_ADVICE}"
         )
-    backbone = EfficientNetLite0()
+    with torch.random.fork_rng(devices=[]):  # what it begins with is written over
+        backbone = EfficientNetLite0()
     state = torch.load(path, map_location="cpu", weights_only=True)
     backbone.load_state_dict({_translate(name): tensor for name, tensor in state.items()}, strict=True)
     return backbone

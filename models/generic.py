@@ -228,7 +228,7 @@ def read_head_card(path: Path) -> HeadCard:
     except (OSError, ValueError, KeyError, TypeError) as error:
         raise WeightsError(
             f"{path}: cannot be read as the card of a head; expected format {FORMAT} version {VERSION}, "
-            f"found: {error!r}; {_LEARN_AGAIN}"
+            f"found: {_name_fault(error)}; {_LEARN_AGAIN}"
         ) from error
     if card.backbone != BACKBONE:
         raise WeightsError(
@@ -236,6 +236,14 @@ def read_head_card(path: Path) -> HeadCard:
             f"{_LEARN_AGAIN}"
         )
     return card
+
+
+def _name_fault(error: Exception) -> str:
+    """Return what went wrong in a few words."""
+    if isinstance(error, OSError) and error.strerror:
+        return error.strerror.lower()
+    lines = str(error).splitlines()
+    return f"{type(error).__name__}: {lines[0]}" if lines else type(error).__name__
 
 
 _LEARN_AGAIN = (
@@ -254,17 +262,16 @@ def load_detector(path: Path = HEAD_WEIGHTS) -> GenericDetector:
     card = read_head_card(find_card_path(path))
     detector = build_detector(seed=0)
     try:
-        size = path.stat().st_size
-        found = hash_file(path) if size <= MOST_HEAD_BYTES else f"{size} bytes"
-        if found != card.weights_sha256:
+        if path.stat().st_size > MOST_HEAD_BYTES:
+            raise ValueError(f"{path.stat().st_size} bytes, more than any head has")
+        if (found := hash_file(path)) != card.weights_sha256:
             raise ValueError(f"sha256 {found[:12]}... where the card has {card.weights_sha256[:12]}...")
         state = torch.load(path, map_location="cpu", weights_only=True)
         detector.head.load_state_dict(state, strict=True)
     except (OSError, ValueError, RuntimeError, TypeError, EOFError, pickle.UnpicklingError) as error:
-        first_line = str(error).splitlines()[0] if str(error) else type(error).__name__
         raise WeightsError(
             f"{path}: holds no weights of this head; expected the file that its card was written for, "
-            f"found: {first_line}; {_LEARN_AGAIN}"
+            f"found: {_name_fault(error)}; {_LEARN_AGAIN}"
         ) from error
     return detector.eval()
 
@@ -277,28 +284,17 @@ def learn_head(given: argparse.Namespace) -> HeadCard:
     """Teach a head from a folder of examples and save it with its card, as the command line asks."""
     cv2.setNumThreads(1)
     device = torch.device(given.device)
-    detector = build_detector(seed=given.seed).to(
-        device
-    )  # first: where the package is missing, nothing is prepared
-    plan = LearningPlan(given.steps, rate=given.rate, seed=given.seed)
+    # Built first: where the package is missing, nothing is prepared in vain.
+    detector = build_detector(seed=given.seed).to(device)
     empty = [] if given.empty is None else list_pictures(given.empty)
     learned = [path for path in empty if not any(text in path.name for text in given.leave_out)]
     copies = given.copies[0], given.copies[1]
     sources = list_sources(given.examples, learned, seed=given.seed, copies=copies)
     prepared = spread_work(prepare_source, sources, workers=given.workers)
     logger.info("%d examples", len(prepared))
-    losses: list[float] = []
-
-    def report(step: int, loss: float) -> None:
-        losses.append(loss)
-        if (step + 1) % REPORT_EVERY == 0:
-            logger.info("step %d, loss %.4f", step + 1, float(np.mean(losses[-REPORT_EVERY:])))
-
-    if given.progress is not None:
-        given.progress.mkdir(parents=True, exist_ok=True)
     lesson = SeekerLesson(make_seeker_book(prepared, device=device), given.batch)
-    kept = None if given.progress is None else given.progress / "generic-head.progress"
-    learn(detector, lesson, plan=plan, checkpoint_path=kept, on_step=report)
+    plan = LearningPlan(given.steps, rate=given.rate, seed=given.seed)
+    losses = _learn(detector, lesson, plan=plan, folder=given.progress)
     data: dict[str, Any] = {
         name: {"pictures": len(paths), "sha256": hash_folder(paths)}
         for name, paths in (
@@ -309,6 +305,24 @@ def learn_head(given: argparse.Namespace) -> HeadCard:
     data |= {"copies": list(copies), "batch": given.batch, "plan": asdict(plan)}
     numbers = {"loss_at_the_end": float(np.mean(losses[-REPORT_EVERY:]))} if losses else {}
     return save_head(given.head, detector.head, data=data, numbers=numbers)
+
+
+def _learn(
+    detector: GenericDetector, lesson: SeekerLesson, *, plan: LearningPlan, folder: Path | None
+) -> list[float]:
+    """Teach the head by a plan, in place, keep progress in a folder where one is given, and return the losses."""
+    losses: list[float] = []
+
+    def report(step: int, loss: float) -> None:
+        losses.append(loss)
+        if (step + 1) % REPORT_EVERY == 0:
+            logger.info("step %d, loss %.4f", step + 1, float(np.mean(losses[-REPORT_EVERY:])))
+
+    if folder is not None:
+        folder.mkdir(parents=True, exist_ok=True)
+    kept = None if folder is None else folder / "generic-head.progress"
+    learn(detector, lesson, plan=plan, checkpoint_path=kept, on_step=report)
+    return losses
 
 
 def make_parser() -> argparse.ArgumentParser:

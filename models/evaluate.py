@@ -1,12 +1,14 @@
 """How good finders are, side by side on the same pictures: recall by length, false marks, calibration, outlines, lengths, time.
 
 A finder takes a picture and returns `Found` places; the network, the hand-made scorer and the alternatives are all wrapped as
-such. The rule of a hit stands in `models.metrics`. This file searches no clip: whole clips are counted in `detect`.
+such. The rule of a hit stands in `models.metrics`. A larva stands out in a picture where what lies about it is brighter than it,
+by the measure of `models.lessons`; recall is given of all larvae and of those, never of those alone. This file searches no clip:
+whole clips are counted in `detect`.
 """
 
 import time
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -51,6 +53,7 @@ class FinderReport:
     outline_ious : overlap of each outline offered with the larva it hit
     length_errors : (offered length - true length) / true length, of each hit
     seconds : median time a picture took
+    standing_out : bool (T,), of each larva asked for, in the order of `matching`, whether it stands out in its picture
     """
 
     name: str
@@ -58,6 +61,13 @@ class FinderReport:
     outline_ious: NDArray[np.float64]
     length_errors: NDArray[np.float64]
     seconds: float
+    standing_out: NDArray[np.bool_]
+
+    def find_threshold(self, false_per_picture: float) -> float:
+        """Return the lowest threshold at which no more than so many false places a picture are marked."""
+        allowed = int(false_per_picture * self.matching.pictures)
+        false = np.sort(self.matching.false_scores)[::-1]
+        return float(np.nextafter(false[allowed], np.inf)) if len(false) > allowed else 0.0
 
     def find_recall_at(self, false_per_picture: float) -> float:
         """Return the share of larvae found where the finder marks no more than so many false places a picture."""
@@ -75,44 +85,85 @@ class FinderReport:
         """Return the figures under plain names, for JSON."""
         matching = self.matching
         scores, is_true = _list_outcomes(matching)
-        recall = measure_recall(matching, threshold=threshold)
         return {
             "pictures": matching.pictures,
             "larvae": len(matching.lengths_px),
-            "threshold": threshold,
-            "recall_by_length_px": {
-                name_class(low, high): {"found": found, "of": asked}
-                for (low, high), (found, asked) in recall.items()
-            },
-            "false_per_picture": float(
-                (matching.false_scores >= threshold).sum() / max(1, matching.pictures)
-            ),
+            "larvae_that_stand_out": int(self.standing_out.sum()),
+            **self._summarise_at(threshold),
+            "at_1_false_per_picture": self._summarise_at(self.find_threshold(1.0)),
             "average_precision": measure_average_precision(scores, is_true, truths=len(matching.lengths_px)),
             "recall_at_false_per_picture": {
                 str(rate): self.find_recall_at(rate) for rate in (0.1, 0.5, 1.0, 5.0)
             },
+            "froc": self._summarise_froc(),
             "outline_iou_median": _find_median(self.outline_ious),
             "length_error_median_percent": 100 * _find_median(np.abs(self.length_errors)),
             "length_bias_median_percent": 100 * _find_median(self.length_errors),
             "seconds_per_picture": self.seconds,
         }
 
+    def _summarise_at(self, threshold: float) -> dict[str, object]:
+        matching = self.matching
+        chosen = replace(
+            matching,
+            hit_scores=matching.hit_scores[self.standing_out],
+            lengths_px=matching.lengths_px[self.standing_out],
+        )
+        return {
+            "threshold": threshold,
+            "recall_by_length_px": _name_recall(measure_recall(matching, threshold=threshold)),
+            "recall_by_length_px_of_those_that_stand_out": _name_recall(
+                measure_recall(chosen, threshold=threshold)
+            ),
+            "false_per_picture": float(
+                (matching.false_scores >= threshold).sum() / max(1, matching.pictures)
+            ),
+        }
+
+    def _summarise_froc(self) -> list[dict[str, float]]:
+        """Return the free-response curve, thinned where it has more points than anybody draws."""
+        thresholds, false, found = draw_froc(self.matching)
+        picks = np.unique(
+            np.linspace(0, len(thresholds) - 1, min(len(thresholds), MOST_CURVE_POINTS)).astype(int)
+        )
+        return [
+            {
+                "threshold": float(thresholds[n]),
+                "false_per_picture": float(false[n]),
+                "recall": float(found[n]),
+            }
+            for n in picks
+        ]
+
     def summarise_calibration(self) -> dict[str, object]:
         """Return the reliability table and the expected calibration error, for finders whose score is a chance."""
-        scores, is_true = _list_outcomes(self.matching)
-        return {
-            "expected_error": measure_calibration_error(scores, is_true),
-            "table": [
-                {
-                    "from": row.low,
-                    "to": row.high,
-                    "count": row.count,
-                    "mean_score": row.mean_score,
-                    "share_right": row.share_right,
-                }
-                for row in tabulate_reliability(scores, is_true)
-            ],
-        }
+        return summarise_calibration(*_list_outcomes(self.matching))
+
+
+MOST_CURVE_POINTS = 120
+
+
+def summarise_calibration(scores: NDArray[np.float64], is_true: NDArray[np.bool_]) -> dict[str, object]:
+    """Return the reliability table of scores (N,) with outcomes (N,) and the expected error, under plain names."""
+    return {
+        "expected_error": measure_calibration_error(scores, is_true),
+        "table": [
+            {
+                "from": row.low,
+                "to": row.high,
+                "count": row.count,
+                "mean_score": row.mean_score,
+                "share_right": row.share_right,
+            }
+            for row in tabulate_reliability(scores, is_true)
+        ],
+    }
+
+
+def _name_recall(recall: Mapping[tuple[float, float], tuple[int, int]]) -> dict[str, dict[str, int]]:
+    return {
+        name_class(low, high): {"found": found, "of": asked} for (low, high), (found, asked) in recall.items()
+    }
 
 
 def evaluate_finders(
@@ -126,9 +177,15 @@ def evaluate_finders(
     ious: dict[str, list[float]] = {name: [] for name in finders}
     errors: dict[str, list[float]] = {name: [] for name in finders}
     seconds: dict[str, list[float]] = {name: [] for name in finders}
+    standing_out: list[bool] = []
     for picture in pictures:
         rgb = picture.read()
         wanted = [_ask(mark) for mark in picture.truth.larvae]
+        standing_out += [
+            stands_out([measure_standing(rgb, mark)])
+            for mark, asked in zip(picture.truth.larvae, wanted, strict=True)
+            if asked.is_asked
+        ]
         for name, find in finders.items():
             began = time.perf_counter()
             found = find(rgb)
@@ -147,9 +204,29 @@ def evaluate_finders(
             np.array(ious[name], float),
             np.array(errors[name], float),
             float(np.median(seconds[name])) if seconds[name] else float("nan"),
+            np.array(standing_out, bool),
         )
         for name in finders
     }
+
+
+def measure_standing(rgb: NDArray[np.uint8], mark: LarvaMark) -> float:
+    """Return the share, 0 to 1, of what lies about a larva in a picture (H, W, 3) that is clearly brighter than it."""
+    from models.lessons import measure_contrast
+
+    return measure_contrast(rgb, mark.outline)
+
+
+def find_least_standing() -> float:
+    """Return the share from which on a larva stands out: that from which on larvae are taught."""
+    from models.lessons import TEACHABLE_CONTRAST
+
+    return TEACHABLE_CONTRAST
+
+
+def stands_out(standing: Sequence[float]) -> bool:
+    """Tell of a larva whether it stands out, in the median of the pictures it was measured in; not in none."""
+    return len(standing) > 0 and float(np.median(standing)) >= find_least_standing()
 
 
 def compare_outlines(first: NDArray[np.float32], second: NDArray[np.float32]) -> float:

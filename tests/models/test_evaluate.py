@@ -1,12 +1,14 @@
 """Finders are shown the same pictures and counted by one rule; what they are compared with is real and finds things."""
 
+from dataclasses import replace
+
 import cv2
 import numpy as np
 import pytest
 
 from models.alternatives import CLASSICAL, NO_OUTLINE, Found
 from models.canopy.truth import FrameTruth, LarvaMark
-from models.evaluate import Picture, compare_outlines, evaluate_finders, list_class_names
+from models.evaluate import Picture, compare_outlines, evaluate_finders, list_class_names, stands_out
 
 ROWS, COLUMNS = 160, 240
 PLACES = ((40, 60, 24), (110, 170, 12))
@@ -63,6 +65,12 @@ def test_a_finder_is_counted_by_hand() -> None:
     assert figures["length_error_median_percent"] == pytest.approx(10)
     # Half of the larvae at full precision, the rest never: 51 of 101 recall points at precision 1.
     assert figures["average_precision"] == pytest.approx(51 / 101)
+    assert figures["froc"] == [
+        {"threshold": 0.9, "false_per_picture": 0.0, "recall": 0.5},
+        {"threshold": 0.4, "false_per_picture": 1.0, "recall": 0.5},
+    ]
+    assert report.find_threshold(1.0) == 0.0 and 0.4 < report.find_threshold(0.5) < 0.4001
+    assert figures["at_1_false_per_picture"]["false_per_picture"] == 1.0
     assert report.find_recall_at(0.0) == 0.5 and report.find_false_at(0.5) == 0.0
     assert report.find_false_at(0.6) == float("inf")
     assert list_class_names()[-1] == "32 and over"
@@ -95,3 +103,14 @@ def test_overlap_of_outlines_is_that_of_their_areas() -> None:
     square = np.float32([[0, 0], [0, 40], [40, 40], [40, 0]])
     assert compare_outlines(square, square) == 1.0
     assert compare_outlines(square, square + np.float32([0, 20])) == pytest.approx(1 / 3, abs=0.02)
+
+
+def test_larvae_that_stand_out_are_counted_beside_all() -> None:
+    """A mark on the drawn body stands out, one on plain leaf does not: counted of both, and of the first alone."""
+    plain = replace(mark(130, 40, 20), larva_id="plain")
+    picture = make_picture(mark(*PLACES[0]), plain)
+    figures = evaluate_finders({"by hand": find_both}, [picture])["by hand"].summarise(threshold=0.5)
+    assert (figures["larvae"], figures["larvae_that_stand_out"]) == (2, 1)
+    assert figures["recall_by_length_px"]["16-32"] == {"found": 1, "of": 2}
+    assert figures["recall_by_length_px_of_those_that_stand_out"]["16-32"] == {"found": 1, "of": 1}
+    assert stands_out([0.0, 1.0, 1.0]) and not stands_out([0.0, 0.0, 1.0]) and not stands_out([])

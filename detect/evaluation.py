@@ -6,7 +6,7 @@ This file draws no clip and knows no logbook.
 """
 
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from functools import partial
 from pathlib import Path
 
@@ -19,14 +19,14 @@ from detect.light import read_light
 from detect.regions import find_middle
 from detect.scoring import Scorer
 from detect.search import SearchSettings, search_clip
-from detect.truth_scoring import find_lengths, find_shown_larva
+from detect.truth_scoring import find_lengths, find_shown_larva, find_shown_leaf, list_chewed_leaves
 from models.alternatives import Finder, Found
-from models.canopy.truth import Truth, find_truth_path, read_truth
-from models.evaluate import Picture
-from models.metrics import LENGTH_CLASSES_PX
+from models.canopy.truth import FrameTruth, Truth, find_truth_path, read_truth
+from models.evaluate import Picture, compare_outlines
+from models.metrics import LENGTH_CLASSES_PX, Mark, Wanted, is_hit
 
-LOWEST_SCORE = 0.02
-"""Candidates under this are never offered at any threshold worth looking at."""
+LOWEST_SCORE = 0.002
+"""Candidates under this are never offered at any threshold worth looking at: well under what a second pass asks for."""
 
 
 def make_finder(scorer: Scorer) -> Finder:
@@ -55,6 +55,16 @@ def sample_frames(path: Path, *, every_s: float) -> Iterator[Picture]:
             yield Picture(f"{path.name} {frame.time_s:.2f} s", partial(read_rgb, frame), frames[frame.index])
 
 
+@dataclass(frozen=True, slots=True)
+class FeedingCount:
+    """Feeding candidates of one clip that show a chewed leaf, those that do not, and the chewed leaves shown, of how many."""
+
+    true: int
+    false: int
+    leaves_found: int
+    leaves: int
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class ClipOutcome:
     """One searched clip, ready to be counted at any threshold.
@@ -64,6 +74,9 @@ class ClipOutcome:
     lengths_px : of each larva that counts, by id
     shown : score of each silhouette candidate with the larva it shows, None for a false one
     length_errors : (candidate's length - true length) / true length of each larva found, at its best candidate
+    outline_ious : overlap of outline and truth in each larva's best view, where its best candidate hits it
+    feeding : chewed leaves and the feeding candidates offered by default
+    times_s : of the frames looked at closely
     """
 
     name: str
@@ -71,6 +84,13 @@ class ClipOutcome:
     lengths_px: dict[str, float]
     shown: tuple[tuple[float, str | None], ...]
     length_errors: dict[str, float]
+    outline_ious: dict[str, float] = field(default_factory=dict)
+    feeding: FeedingCount = FeedingCount(0, 0, 0, 0)
+    times_s: tuple[float, ...] = ()
+
+    def list_found(self, threshold: float) -> set[str]:
+        """Return the ids of the larvae shown by a candidate of at least this score."""
+        return {larva for score, larva in self.shown if larva is not None and score >= threshold}
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,7 +121,8 @@ def search_with_truth(
     truth = read_truth(find_truth_path(path))
     low = replace(settings, silhouette_score=LOWEST_SCORE)
     result = search_clip(open_clip(path), low, scorer=scorer, on_progress=on_progress)
-    return compare_with_truth(path.name, result.candidates, truth, duration_s=result.duration_s)
+    outcome = compare_with_truth(path.name, result.candidates, truth, duration_s=result.duration_s)
+    return replace(outcome, times_s=result.times_s)
 
 
 def compare_with_truth(
@@ -125,7 +146,35 @@ def compare_with_truth(
         for larva, length_px in lengths_px.items()
         if larva in best
     }
-    return ClipOutcome(name, duration_s, lengths_px, tuple(shown), errors)
+    ious = {larva: _compare_best_view(best[larva], larva, frames) for larva in errors}
+    return ClipOutcome(
+        name,
+        duration_s,
+        lengths_px,
+        tuple(shown),
+        errors,
+        {larva: iou for larva, iou in ious.items() if iou is not None},
+        count_feeding(candidates, truth),
+    )
+
+
+def _compare_best_view(candidate: Candidate, larva: str, frames: dict[int, FrameTruth]) -> float | None:
+    """Return the overlap of outline and truth in the best view of a candidate that hits the larva."""
+    for view in candidate.views:
+        for mark in frames[view.frame_index].larvae if view.frame_index in frames else ():
+            wanted = Wanted(*find_middle(mark.box), mark.length_px)
+            if mark.larva_id == larva and is_hit(Mark(*find_middle(view.box), view.score), wanted):
+                return compare_outlines(view.outline, mark.outline)
+    return None
+
+
+def count_feeding(candidates: Sequence[Candidate], truth: Truth) -> FeedingCount:
+    """Count the feeding candidates of a clip against the chewed leaves of its truth."""
+    frames = {frame.index: frame for frame in truth.frames}
+    asked = list_chewed_leaves(truth)
+    leaves = [find_shown_leaf(candidate, frames) for candidate in candidates if candidate.kind == "feeding"]
+    false = leaves.count(None)
+    return FeedingCount(len(leaves) - false, false, len(asked & set(leaves)), len(asked))
 
 
 def count_outcomes(outcomes: Sequence[ClipOutcome], *, threshold: float) -> ClipCount:
@@ -134,7 +183,7 @@ def count_outcomes(outcomes: Sequence[ClipOutcome], *, threshold: float) -> Clip
     of = dict.fromkeys(LENGTH_CLASSES_PX, 0)
     false = 0
     for outcome in outcomes:
-        offered = {larva for score, larva in outcome.shown if score >= threshold}
+        offered = outcome.list_found(threshold)
         false += sum(larva is None and score >= threshold for score, larva in outcome.shown)
         for larva, length_px in outcome.lengths_px.items():
             for low, high in LENGTH_CLASSES_PX:

@@ -3,7 +3,8 @@
 Rule for a hit: a view hits a larva when, in the same frame, the middles of their boxes are as near as `models.metrics` asks of
 any hit: within half the larva's length, or 6 px where that is more. A
 candidate shows the larva that most of its views hit, where at least half of them do. A larva is found when a silhouette
-candidate shows it; more candidates of the same larva are counted as repeats, not as false.
+candidate shows it; more candidates of the same larva are counted as repeats, not as false. A feeding candidate shows the chewed
+leaf on whose marks most of its views lie, where at least half of them do.
 """
 
 from collections import Counter
@@ -21,6 +22,9 @@ LEAST_VISIBLE = 0.5
 LEAST_SEEN_S = 1.0
 """A larva counts when at least half of it is in the picture and uncovered for a second in all; one that shows less is neither
 found nor missed, and a candidate of it is not false."""
+
+LEAST_MISSING_PERCENT = 5.0
+"""A leaf that lost less is not asked for; the lowest class of feeding that ecologists use ends here."""
 
 FEEDING_MARGIN_PX = 12.0
 """A feeding view hits where its middle lies in the marked box widened by this much: bites have no sharp end."""
@@ -67,7 +71,7 @@ def score_candidates(candidates: Sequence[Candidate], truth: Truth, *, duration_
                 false_silhouettes += 1
             else:
                 shown[larva] += 1
-        elif _shows_feeding(candidate, frames):
+        elif find_shown_leaf(candidate, frames) is not None:
             true_feeding += 1
         else:
             false_feeding += 1
@@ -112,14 +116,33 @@ def _find_hits(view: View, frames: dict[int, FrameTruth]) -> list[str]:
     ]
 
 
-def _shows_feeding(candidate: Candidate, frames: dict[int, FrameTruth]) -> bool:
-    hits = sum(
-        _lies_in(find_middle(view.box), mark.box)
+def find_shown_leaf(candidate: Candidate, frames: dict[int, FrameTruth]) -> str | None:
+    """Return the id of the chewed leaf that a feeding candidate shows, by the rule of this file; None for a false one."""
+    hits = Counter(
+        leaf
         for view in candidate.views
         if view.frame_index in frames
-        for mark in frames[view.frame_index].feeding
+        for leaf in {
+            mark.leaf_id
+            for mark in frames[view.frame_index].feeding
+            if _lies_in(find_middle(view.box), mark.box)
+        }
     )
-    return hits >= LEAST_SHARE_OF_VIEWS * len(candidate.views)
+    if not hits:
+        return None
+    leaf, count = hits.most_common(1)[0]
+    return leaf if count >= LEAST_SHARE_OF_VIEWS * len(candidate.views) else None
+
+
+def list_chewed_leaves(truth: Truth) -> set[str]:
+    """Return the ids of leaves that lost `LEAST_MISSING_PERCENT` or more and are on show for `LEAST_SEEN_S` in all."""
+    seen = Counter(
+        leaf
+        for frame in truth.frames
+        for leaf in {mark.leaf_id for mark in frame.feeding if mark.missing_percent >= LEAST_MISSING_PERCENT}
+    )
+    least_frames = LEAST_SEEN_S * truth.frame_rate_hz if len(truth.frames) > 1 else 1
+    return {leaf for leaf, count in seen.items() if count >= least_frames}
 
 
 def _lies_in(place: tuple[float, float], box: Box) -> bool:

@@ -77,6 +77,8 @@ class FinderReport:
 
     def find_false_at(self, recall: float) -> float:
         """Return the false marks a picture at which so large a share is found; infinite where it never is."""
+        if recall <= 0:
+            return 0.0
         _, false, found = draw_froc(self.matching)
         enough = found >= recall
         return float(false[enough].min()) if enough.any() else float("inf")
@@ -141,6 +143,23 @@ class FinderReport:
 
 
 MOST_CURVE_POINTS = 120
+
+EQUAL_RECALL_RATE = 5.0
+"""False marks a picture at which the best other finder sets the recall that all are compared at."""
+
+
+def compare_at_equal_recall(reports: Mapping[str, FinderReport], *, ours: str) -> dict[str, object]:
+    """Return the false marks a picture of every finder at the recall that the best one besides ours reaches with 5 of them."""
+    others = {name: report for name, report in reports.items() if name != ours}
+    best = max(others, key=lambda name: others[name].find_recall_at(EQUAL_RECALL_RATE))
+    recall = others[best].find_recall_at(EQUAL_RECALL_RATE)
+    false = {name: report.find_false_at(recall) for name, report in reports.items()}
+    return {
+        "recall": recall,
+        "best_other": best,
+        "false_per_picture": false,
+        "share_of_best_other": false[ours] / false[best] if false[best] else float("nan"),
+    }
 
 
 def summarise_calibration(scores: NDArray[np.float64], is_true: NDArray[np.bool_]) -> dict[str, object]:

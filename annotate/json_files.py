@@ -1,4 +1,4 @@
-"""Data written as a JSON file for other programs: under a temporary name first, then moved, so that it is whole or not there."""
+"""Data and text written as files for other programs: under a temporary name first, then moved, so whole or not there."""
 
 import json
 from pathlib import Path
@@ -20,9 +20,14 @@ def write_json(path: Path, data: Any, *, what: str, advice: str) -> None:
     annotate.errors.AnnotateError
         Where the file cannot be written; an older file of that name is then as before.
     """
+    write_text(path, json.dumps(data, indent=1), what=what, advice=advice)
+
+
+def write_text(path: Path, text: str, *, what: str, advice: str) -> None:
+    """Write text in UTF-8; the arguments and errors are those of `write_json`."""
     part = path.with_name(path.name + ".part")
     try:
-        part.write_text(json.dumps(data, indent=1), encoding="utf-8")
+        part.write_text(text, encoding="utf-8")
         part.replace(path)
     except OSError as error:
         part.unlink(missing_ok=True)

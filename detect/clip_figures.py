@@ -5,7 +5,7 @@ looked at. The rules stand in `detect.truth_scoring` and `models.evaluate`.
 """
 
 from collections.abc import Sequence
-from dataclasses import asdict, dataclass, replace
+from dataclasses import dataclass, replace
 from statistics import median
 from typing import Any
 
@@ -170,8 +170,3 @@ def fit_chances(
         return fit_clip_chance(curve, showings, silhouette_score=silhouette_score)
     except ModelsError:
         return curve
-
-
-def describe_chances(curve: DetectionCurve) -> dict[str, Any]:
-    """Return the curve under plain names, as it stands in a model card."""
-    return asdict(curve)

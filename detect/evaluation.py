@@ -55,6 +55,12 @@ def sample_frames(path: Path, *, every_s: float) -> Iterator[Picture]:
             yield Picture(f"{path.name} {frame.time_s:.2f} s", partial(read_rgb, frame), frames[frame.index])
 
 
+def count_silhouettes(path: Path, settings: SearchSettings, *, scorer: Scorer) -> int:
+    """Return how many silhouettes a search offers of a clip or a photo of its own."""
+    candidates = search_clip(open_clip(path), settings, scorer=scorer).candidates
+    return sum(candidate.kind == "silhouette" for candidate in candidates)
+
+
 @dataclass(frozen=True, slots=True)
 class FeedingCount:
     """Feeding candidates of one clip that show a chewed leaf, those that do not, and the chewed leaves shown, of how many."""

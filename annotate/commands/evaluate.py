@@ -1,6 +1,10 @@
-"""The command that measures how good the search is, on drawn clips it never learned from and on real pictures without larvae."""
+"""The command that measures how good the search is, on drawn clips it never learned from and on real pictures without larvae.
 
-from collections.abc import Callable, Sequence
+It gathers what is measured, shows and writes the figures; they are computed in `detect.clip_figures` and `models.evaluate`.
+"""
+
+import os
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
@@ -9,50 +13,67 @@ import typer
 
 from annotate.commands.base import app
 from annotate.errors import AnnotateError
-from annotate.json_files import write_json
+from annotate.json_files import write_json, write_text
 
 if TYPE_CHECKING:
     from rich.console import Console
 
-    from detect.evaluation import ClipOutcome
+    from detect.clip_figures import WatchedClip
     from detect.scoring import Scorer
     from models.alternatives import Finder
-    from models.evaluate import FinderReport
+    from models.cards import DetectionCurve
 
-FIRST_SEED = 700_000
-"""Evaluation draws from this seed on; training never reaches it."""
-
-CLIP_SECONDS = 8.0
 FRAME_EVERY_S = 2.0
 """Whole clips are searched as always; for the comparison side by side, one frame in so many seconds is enough."""
 
-DEFAULT_RATE, LOOSE_RATE = 1.0, 5.0
-"""False candidates a minute at which recall is read: as by default, and for a second pass."""
+LOOK_EVERY_S = 0.5
+"""For the chance to find a larva in one frame, frames are taken as often as a search takes them, sharp or not."""
+
+DEFAULT_CLIPS = 60
+"""As `models.canopy.held_out` says; repeated here so that the help needs no import."""
 
 PICTURE_NAMES = ("*.jpg", "*.jpeg", "*.png")
 
 
 @dataclass(frozen=True, slots=True)
 class _Course:
-    """What is evaluated: clips with truth, and pictures in which no larva is."""
+    """What is evaluated: clips with truth, pictures in which no larva is, and the folder and names of scanned leaflets."""
 
     clips: tuple[Path, ...]
     photos: tuple[Path, ...]
+    leaflet_folder: Path
+    leaflets: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class _Outputs:
+    """Where the figures go besides the screen; None for nowhere."""
+
+    json_file: Path | None
+    table_file: Path | None
+    plot_folder: Path | None
+    is_kept: bool
 
 
 @app.command("evaluate")
 def evaluate(
     clips: Annotated[
-        list[Path] | None,
+        list[str] | None,
         typer.Argument(
             metavar="[CLIP]...",
-            help="Clips with a truth file beside them. Without any, clips are drawn.",
+            help="Clips with a truth file beside them, or folders of them. Without any, clips are drawn.",
             show_default=False,
         ),
     ] = None,
     count: Annotated[
-        int, typer.Option("--draw", min=0, help="How many clips are drawn where none are given.")
-    ] = 12,
+        int,
+        typer.Option(
+            "--draw",
+            min=0,
+            help="How many clips are drawn where none are given. Each takes a core most of a minute, all cores draw at once, "
+            "and what is drawn is kept: 60 take about 45 minutes on two cores, the first time.",
+        ),
+    ] = DEFAULT_CLIPS,
     folder: Annotated[
         Path, typer.Option("--folder", help="Where drawn clips are kept, so that they are drawn once.")
     ] = Path("evaluation"),
@@ -60,51 +81,176 @@ def evaluate(
         Path | None,
         typer.Option("--photos", help="A folder of real pictures in which no larva is.", show_default=False),
     ] = None,
+    leaflets: Annotated[
+        Path | None,
+        typer.Option(
+            "--leaflets",
+            help="A folder of scanned leaflets with masks, for the missing leaf area: rgb, leaf_mask, damage_mask.",
+            show_default=False,
+        ),
+    ] = None,
     alternatives: Annotated[
         bool, typer.Option("--alternatives", help="Also show the same frames to general finders.")
     ] = False,
+    weights: Annotated[
+        Path | None,
+        typer.Option(
+            "--weights", help="Measure these weights (NAME.pt, its card beside it).", show_default=False
+        ),
+    ] = None,
     json_file: Annotated[
         Path | None, typer.Option("--json", help="Write all figures to this file.", show_default=False)
     ] = None,
+    table_file: Annotated[
+        Path | None,
+        typer.Option("--table", help="Write the tables to this file as Markdown.", show_default=False),
+    ] = None,
+    plot_folder: Annotated[
+        Path | None,
+        typer.Option(
+            "--plots",
+            help="Draw plots into this folder (PNG and SVG); needs leafshade[evaluation].",
+            show_default=False,
+        ),
+    ] = None,
+    keep: Annotated[
+        bool,
+        typer.Option(
+            "--keep",
+            help="Write the figures, and the chance to find a larva by its length and sharpness, into the weights' card.",
+        ),
+    ] = False,
 ) -> None:
     """Measure how many larvae the search finds, by their length, and how often it is wrong.
 
-    A larva counts as found where a candidate's middle lies within half its length of it (6 px at least) in most views.
+    A larva counts when at least half of it shows for a second. It is found where a candidate's middle lies within half its
+    length of it (6 px at least) in most views. Larvae that stand out from what is around them are also counted alone.
     """
     from rich.console import Console
 
-    from detect.default_scorer import load_scorer, settle_threads
+    from detect.default_scorer import settle_threads
+    from detect.network_scoring import load_network_scorer
+    from models.cards import DEFAULT_WEIGHTS
 
     console = Console(stderr=True)
+    outputs = _Outputs(json_file, table_file, plot_folder, keep)
+    _check_outputs(outputs, has_clips=bool(clips) or count > 0)
+    weights_path = weights or DEFAULT_WEIGHTS
     settle_threads()
-    scorer = load_scorer()
-    course = _Course(_gather_clips(clips or [], count, folder, console), _gather_photos(photos))
+    scorer = load_network_scorer(weights_path)
+    course = _gather(clips or [], count, folder, photos=photos, leaflets=leaflets, console=console)
     figures: dict[str, Any] = {
         "scorer": scorer.name,
         "clips": len(course.clips),
         "photos": len(course.photos),
     }
+    curve: DetectionCurve | None = None
     if course.clips:
-        figures["search"] = _evaluate_searches(course.clips, scorer, console)
+        watched = _search_clips(course.clips, scorer, console)
+        figures["search"] = _summarise_searches(watched)
         figures["frames"] = _evaluate_frames(course.clips, scorer, alternatives=alternatives, console=console)
+        curve = _fit_detection(course.clips, watched, scorer, figures, console)
     if course.photos:
         figures["photographs"] = _evaluate_photos(course.photos, scorer, console)
+    if course.leaflets:
+        figures["leaflets"] = _evaluate_leaflets(course, console)
     print_figures(figures)
-    if json_file is not None:
-        write_json(json_file, figures, what="the figures", advice="choose another")
+    _write(figures, curve, outputs)
+    if keep:
+        _keep(figures, curve, weights_path)
 
 
-def _gather_clips(given: Sequence[Path], count: int, folder: Path, console: "Console") -> tuple[Path, ...]:
-    """Return the clips given, or draw clips of plants, light and cameras that training never sees."""
-    if given:
-        return tuple(given)
-    from dataclasses import replace
+def _check_outputs(outputs: _Outputs, *, has_clips: bool) -> None:
+    """Refuse what could not be written before an hour is spent on measuring it."""
+    for path, option in ((outputs.json_file, "--json"), (outputs.table_file, "--table")):
+        if path is None:
+            continue
+        parent = path.absolute().parent
+        if path.is_dir() or not parent.is_dir() or not os.access(parent, os.W_OK):
+            found = (
+                "a folder"
+                if path.is_dir()
+                else "no folder to write in"
+                if not parent.is_dir()
+                else "no right to write"
+            )
+            raise AnnotateError(
+                f"{path}: expected a file to write for {option}, found {found}; give another name"
+            )
+    if outputs.plot_folder is not None:
+        from models.figure_plots import check_plotting
 
-    import numpy as np
+        check_plotting()
+        if outputs.plot_folder.exists() and not outputs.plot_folder.is_dir():
+            raise AnnotateError(
+                f"{outputs.plot_folder}: expected a folder for --plots, found a file; give another name"
+            )
+    if outputs.is_kept and not has_clips:
+        raise AnnotateError(
+            "--keep: expected clips to measure on, found --draw 0 and none given; draw some or name some"
+        )
 
-    from models.canopy.presets import find_preset
+
+def _gather(
+    clips: Sequence[str],
+    count: int,
+    folder: Path,
+    *,
+    photos: Path | None,
+    leaflets: Path | None,
+    console: "Console",
+) -> _Course:
+    """Find everything that is to be measured, each file checked, and draw last what is missing."""
+    from detect.leaflet_scans import list_leaflets
+
+    given = _gather_clips(clips, console) if clips else ()
+    pictures = _gather_photos(photos) if photos is not None else ()
+    names = tuple(list_leaflets(leaflets)) if leaflets is not None else ()
+    chosen = given or _draw_clips(count, folder, console)
+    return _Course(chosen, pictures, leaflets or Path(), names)
+
+
+def _gather_clips(given: Sequence[str], console: "Console") -> tuple[Path, ...]:
+    """Return the clips that are meant; each is opened and its truth read before the first is searched."""
+    from detect.clip_paths import expand_paths
+    from detect.clips import open_clip
+    from models.canopy.truth import find_truth_path, read_truth
+
+    paths: list[Path] = []
+    for argument in given:
+        folder = Path(argument).expanduser()
+        paths += _list_with_truth(folder, console) if folder.is_dir() else expand_paths([argument]).paths
+    for path in paths:
+        open_clip(path)
+        read_truth(find_truth_path(path))
+    return tuple(paths)
+
+
+def _list_with_truth(folder: Path, console: "Console") -> list[Path]:
+    """Return the clips and pictures of a folder that have a truth file beside them, and name those that have none."""
+    from detect.clip_paths import PHOTO_SUFFIXES, VIDEO_SUFFIXES
     from models.canopy.truth import find_truth_path
-    from models.canopy.write import write_clip
+
+    files = [
+        path for path in sorted(folder.iterdir()) if path.suffix.lower() in VIDEO_SUFFIXES | PHOTO_SUFFIXES
+    ]
+    found = [path for path in files if find_truth_path(path).is_file()]
+    if not found:
+        raise AnnotateError(
+            f"{folder}: expected clips with NAME.truth.json beside them, found "
+            f"{f'{len(files)} without' if files else 'no clip'}; give another folder, or none to draw clips"
+        )
+    for path in files:
+        if path not in found:
+            console.print(
+                f"Passed over: {path} has no truth file", markup=False, highlight=False, style="dim"
+            )
+    return found
+
+
+def _draw_clips(count: int, folder: Path, console: "Console") -> tuple[Path, ...]:
+    """Return clips of plants, light and cameras that training never sees; those not yet there are drawn on all cores."""
+    from models.canopy.held_out import draw_held_out, find_missing, list_held_out
 
     try:
         folder.mkdir(parents=True, exist_ok=True)
@@ -112,17 +258,15 @@ def _gather_clips(given: Sequence[Path], count: int, folder: Path, console: "Con
         raise AnnotateError(
             f"{folder}: expected a folder for drawn clips, found: {error.strerror}; give another with --folder"
         ) from error
-    settings = replace(find_preset("held-out"), duration_s=CLIP_SECONDS)
-    paths = [folder / f"held-out-{FIRST_SEED + number}.mp4" for number in range(count)]
-    for path in _track(paths, "Drawing clips", console):
-        if not (path.exists() and find_truth_path(path).exists()):
-            write_clip(path, settings, rng=np.random.default_rng(int(path.stem.rsplit("-", 1)[1])))
+    paths = list_held_out(folder, count)
+    missing = find_missing(paths)
+    drawn = draw_held_out(missing, workers=min(os.cpu_count() or 1, max(1, len(missing))))
+    for _ in _track(drawn if missing else (), "Drawing clips", console, total=len(missing)):
+        pass
     return tuple(paths)
 
 
-def _gather_photos(folder: Path | None) -> tuple[Path, ...]:
-    if folder is None:
-        return ()
+def _gather_photos(folder: Path) -> tuple[Path, ...]:
     found = sorted(path for pattern in PICTURE_NAMES for path in folder.glob(pattern))
     if not found:
         raise AnnotateError(
@@ -131,48 +275,60 @@ def _gather_photos(folder: Path | None) -> tuple[Path, ...]:
     return tuple(found)
 
 
-def _evaluate_searches(clips: Sequence[Path], scorer: "Scorer", console: "Console") -> dict[str, Any]:
-    from detect.evaluation import find_threshold, search_with_truth
+def _search_clips(clips: Sequence[Path], scorer: "Scorer", console: "Console") -> list["WatchedClip"]:
+    """Search whole clips as ever, and look up what stood in the frames that the search looked at."""
+    from detect.clip_figures import WatchedClip
+    from detect.evaluation import search_with_truth
+    from detect.larva_looks import watch_larvae
+    from detect.search import SearchSettings
+    from models.canopy.truth import find_truth_path, read_truth
+
+    watched = []
+    for path in _track(clips, "Searching clips", console):
+        outcome = search_with_truth(path, SearchSettings(), scorer=scorer)
+        on_show = watch_larvae(path, read_truth(find_truth_path(path)), outcome.times_s)
+        watched.append(WatchedClip(outcome, on_show))
+    return watched
+
+
+def _summarise_searches(watched: Sequence["WatchedClip"]) -> dict[str, Any]:
+    from detect.clip_figures import summarise_clips
     from detect.search import SearchSettings
 
+    return summarise_clips(watched, threshold=SearchSettings().silhouette_score)
+
+
+def _fit_detection(
+    clips: Sequence[Path],
+    watched: Sequence["WatchedClip"],
+    scorer: "Scorer",
+    figures: dict[str, Any],
+    console: "Console",
+) -> "DetectionCurve | None":
+    """Fit the chance to find a larva, put it into the figures and return it; where it cannot be fitted, the reason instead."""
+    from dataclasses import asdict
+
+    from detect.clip_figures import fit_chances
+    from detect.larva_looks import look_at_frames
+    from detect.search import SearchSettings
+    from models.errors import ModelsError
+
     settings = SearchSettings()
-    outcomes = [
-        search_with_truth(path, settings, scorer=scorer) for path in _track(clips, "Searching clips", console)
+    looks = [
+        look
+        for path in _track(clips, "Looking for larvae in frames", console)
+        for look in look_at_frames(path, settings, scorer=scorer, every_s=LOOK_EVERY_S)
     ]
-    thresholds = {
-        "default": settings.silhouette_score,
-        f"at {DEFAULT_RATE:g} false a minute": find_threshold(outcomes, false_per_minute=DEFAULT_RATE),
-        f"at {LOOSE_RATE:g} false a minute": find_threshold(outcomes, false_per_minute=LOOSE_RATE),
-    }
-    return {
-        "minutes": sum(outcome.duration_s for outcome in outcomes) / 60,
-        "larvae": sum(len(outcome.lengths_px) for outcome in outcomes),
-        "at": {name: _count_at(outcomes, threshold) for name, threshold in thresholds.items()},
-        "length_error_median_percent": _find_length_error(outcomes),
-    }
-
-
-def _count_at(outcomes: Sequence["ClipOutcome"], threshold: float) -> dict[str, Any]:
-    from detect.evaluation import count_outcomes
-    from models.evaluate import name_class
-
-    counted = count_outcomes(outcomes, threshold=threshold)
-    return {
-        "threshold": threshold,
-        "false_per_minute": counted.false_per_minute,
-        "found_by_length_px": {
-            name_class(low, high): {"found": found, "of": of}
-            for (low, high), (found, of) in counted.found.items()
-        },
-        "recall_16_px_and_over": counted.find_share(16),
-    }
-
-
-def _find_length_error(outcomes: Sequence["ClipOutcome"]) -> float | None:
-    from statistics import median
-
-    errors = [abs(error) for outcome in outcomes for error in outcome.length_errors.values()]
-    return 100 * median(errors) if errors else None
+    try:
+        curve = fit_chances(
+            looks, watched, follow_score=settings.follow_score, silhouette_score=settings.silhouette_score
+        )
+    except ModelsError as error:
+        figures["detection"] = None
+        figures["detection_missing"] = str(error)
+        return None
+    figures["detection"] = asdict(curve)
+    return curve
 
 
 def _evaluate_frames(
@@ -183,7 +339,7 @@ def _evaluate_frames(
     from detect.scoring import HandMadeScorer
     from detect.search import SearchSettings
     from models.alternatives import CLASSICAL
-    from models.evaluate import evaluate_finders
+    from models.evaluate import compare_at_equal_recall, evaluate_finders
 
     finders: dict[str, Finder] = {"search": make_finder(scorer), "hand-made": make_finder(HandMadeScorer())}
     if alternatives:
@@ -201,7 +357,7 @@ def _evaluate_frames(
     }
     figures["search"]["calibration"] = reports["search"].summarise_calibration()
     if alternatives:
-        figures["at_equal_recall"] = compare_at_equal_recall(reports)
+        figures["at_equal_recall"] = compare_at_equal_recall(reports, ours="search")
     return figures
 
 
@@ -217,101 +373,93 @@ def _load_generic(console: "Console") -> dict[str, "Finder"]:
         return {}
 
 
-def compare_at_equal_recall(reports: dict[str, "FinderReport"]) -> dict[str, Any]:
-    """False marks a picture of every finder at the recall that the best other one reaches with 5 false marks a picture."""
-    others = {name: report for name, report in reports.items() if name != "search"}
-    recall = max(report.find_recall_at(LOOSE_RATE) for report in others.values())
-    return {
-        "recall": recall,
-        "false_per_picture": {name: r.find_false_at(recall) for name, r in reports.items()},
-    }
-
-
 def _evaluate_photos(photos: Sequence[Path], scorer: "Scorer", console: "Console") -> dict[str, Any]:
     """False silhouettes in pictures without larvae, each searched as a photo of its own."""
-    from detect.clips import open_clip
-    from detect.search import SearchSettings, search_clip
+    from detect.evaluation import count_silhouettes
+    from detect.search import SearchSettings
 
-    settings = SearchSettings()
     false = {
-        path.name: sum(
-            c.kind == "silhouette" for c in search_clip(open_clip(path), settings, scorer=scorer).candidates
-        )
+        path.name: count_silhouettes(path, SearchSettings(), scorer=scorer)
         for path in _track(photos, "Looking at photographs", console)
     }
     return {"false_silhouettes_per_picture": sum(false.values()) / len(false), "by_picture": false}
 
 
-def _track(items: Sequence[Any], what: str, console: "Console") -> Any:
+def _evaluate_leaflets(course: _Course, console: "Console") -> dict[str, Any]:
+    """Missing leaf area of scanned leaflets against their masks."""
+    from detect.leaflet_scans import measure_leaflets, summarise_leaves
+
+    leaves = list(
+        _track(
+            measure_leaflets(course.leaflet_folder, course.leaflets),
+            "Measuring leaflets",
+            console,
+            total=len(course.leaflets),
+        )
+    )
+    errors = summarise_leaves(leaves)
+    return {
+        "leaves": errors.count,
+        "mean_absolute_error_points": errors.mean_absolute,
+        "bias_points": errors.bias,
+        "root_mean_square_error_points": errors.root_mean_square,
+    }
+
+
+def _track(items: Iterable[Any], what: str, console: "Console", *, total: int | None = None) -> Any:
     from rich.progress import track
 
-    return track(items, description=what, console=console, transient=True)
+    return track(items, description=what, console=console, transient=True, total=total)
 
 
 def print_figures(figures: dict[str, Any]) -> None:
     """Print the figures as tables a person reads."""
+    from rich import box
     from rich.console import Console
+    from rich.table import Table
+
+    from models.figure_tables import list_tables
 
     console = Console()
-    console.print(f"Scorer: {figures['scorer']}", highlight=False)
-    for name, show in (("search", _show_search), ("frames", _show_frames), ("photographs", _show_photos)):
-        if name in figures:
-            show(figures[name], console.print)
-
-
-def _show_search(figures: dict[str, Any], say: Callable[..., None]) -> None:
-    from rich.table import Table
-
-    say(f"\nWhole clips: {figures['minutes']:.1f} minutes, {figures['larvae']} larvae", highlight=False)
-    first = next(iter(figures["at"].values()))
-    table = Table(box=None, pad_edge=False)
-    for heading in ("Threshold", *(f"{name} px" for name in first["found_by_length_px"]), "False a minute"):
-        table.add_column(heading, justify="left" if heading == "Threshold" else "right")
-    for name, row in figures["at"].items():
-        shares = [f"{c['found']}/{c['of']}" for c in row["found_by_length_px"].values()]
-        table.add_row(f"{row['threshold']:.2f} ({name})", *shares, f"{row['false_per_minute']:.2f}")
-    say(table)
-    if figures["length_error_median_percent"] is not None:
-        say(
-            f"Median error of the body length: {figures['length_error_median_percent']:.1f} %",
+    console.print(f"Scorer: {figures['scorer']}", highlight=False, markup=False)
+    for table in list_tables(figures):
+        console.print(f"\n{table.title}", highlight=False, markup=False)
+        shown = Table(box=box.SIMPLE_HEAD, pad_edge=False)
+        for number, heading in enumerate(table.headings):
+            shown.add_column(heading, justify="right" if number else "left")
+        for row in table.rows:
+            shown.add_row(*row)
+        console.print(shown)
+        for note in table.notes:
+            console.print(note, highlight=False, markup=False)
+    if figures.get("detection_missing"):
+        console.print(
+            f"\nNo curve by length and sharpness: {figures['detection_missing']}",
             highlight=False,
+            markup=False,
         )
 
 
-def _show_frames(figures: dict[str, Any], say: Callable[..., None]) -> None:
-    from rich.table import Table
+def _write(figures: dict[str, Any], curve: "DetectionCurve | None", outputs: _Outputs) -> None:
+    from models.figure_tables import clean_figures, write_markdown
 
-    say("\nSingle frames, side by side", highlight=False)
-    table = Table(box=None, pad_edge=False)
-    for heading in (
-        "Finder",
-        "Recall at 0.5",
-        "at 1",
-        "at 5 false a frame",
-        "Average precision",
-        "ms a frame",
-    ):
-        table.add_column(heading, justify="left" if heading == "Finder" else "right")
-    for name, row in figures.items():
-        if name == "at_equal_recall":
-            continue
-        at = row["recall_at_false_per_picture"]
-        table.add_row(
-            name,
-            *(f"{at[rate]:.2f}" for rate in ("0.5", "1.0", "5.0")),
-            f"{row['average_precision']:.3f}",
-            f"{1000 * row['seconds_per_picture']:.0f}",
-        )
-    say(table)
-    say(
-        f"Calibration of the search's score, expected error: {figures['search']['calibration']['expected_error']:.3f}",
-        highlight=False,
-    )
+    if outputs.json_file is not None:
+        write_json(outputs.json_file, clean_figures(figures), what="the figures", advice="choose another")
+    if outputs.table_file is not None:
+        text = write_markdown(figures)
+        write_text(outputs.table_file, text, what="the tables", advice="choose another")
+    if outputs.plot_folder is not None:
+        from models.figure_plots import draw_plots
+
+        for path in draw_plots(figures, outputs.plot_folder, curve=curve):
+            print(path)
 
 
-def _show_photos(figures: dict[str, Any], say: Callable[..., None]) -> None:
-    count = len(figures["by_picture"])
-    say(
-        f"\n{count} real photographs without larvae: {figures['false_silhouettes_per_picture']:.2f} false silhouettes a picture",
-        highlight=False,
-    )
+def _keep(figures: dict[str, Any], curve: "DetectionCurve | None", weights_path: Path) -> None:
+    from models.cards import find_card_path, keep_measured
+    from models.figure_tables import shorten_figures
+
+    if curve is None:
+        raise AnnotateError(f"--keep: nothing was written into the card: {figures['detection_missing']}")
+    keep_measured(weights_path, numbers={"evaluation": shorten_figures(figures)}, detection=curve)
+    print(f"Kept in {find_card_path(weights_path)}")

@@ -92,7 +92,7 @@ def test_figures_of_clips_are_those_counted_by_hand() -> None:
 
 
 def test_the_score_of_candidates_is_calibrated_as_counted() -> None:
-    """Of two candidates between 0.8 and 0.9 one is right, one at 0.25 is wrong: the table and the mean gap, worked out by hand."""
+    """Of two candidates between 0.8 and 0.9 one is right, one at 0.25 is wrong: table and mean gap, worked out by hand."""
     shown = ((0.88, "A"), (0.82, None), (0.25, None))
     clip = WatchedClip(ClipOutcome("one", 60.0, {"A": 20.0}, shown, {}), ON_SHOW[0])
     calibration = summarise_clips([clip], threshold=0.5)["calibration"]

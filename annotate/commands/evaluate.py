@@ -70,7 +70,7 @@ def evaluate(
         typer.Option(
             "--draw",
             min=0,
-            help="How many clips are drawn where none are given. Each takes a core most of a minute, all cores draw at once, "
+            help="How many clips are drawn where none are given. Each takes a core a minute and a half, all cores draw at once, "
             "and what is drawn is kept: 60 take about 45 minutes on two cores, the first time.",
         ),
     ] = DEFAULT_CLIPS,

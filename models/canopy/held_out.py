@@ -7,7 +7,9 @@ another name and moved, the truth last, so that one half written by a stopped ru
 
 from collections.abc import Iterator, Sequence
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
+from concurrent.futures.process import BrokenProcessPool
 from dataclasses import replace
+from itertools import islice
 from multiprocessing import get_context
 from pathlib import Path
 
@@ -52,14 +54,15 @@ def draw_held_out(
     ModelsError
         Where a clip cannot be written; those that were done stay.
     """
-    with ProcessPoolExecutor(max(1, workers), mp_context=get_context("spawn")) as pool:
-        waiting = {pool.submit(_draw_clip, path, settings) for path in paths}
-        try:
-            while waiting:
-                done, waiting = wait(waiting, return_when=FIRST_COMPLETED)
-                yield from map(_take, done)
-        finally:
-            pool.shutdown(wait=False, cancel_futures=True)
+    at_once = max(1, workers)
+    left = iter(paths)
+    with ProcessPoolExecutor(at_once, mp_context=get_context("spawn")) as pool:
+        # No clip waits inside the pool, where a person's Ctrl-C would not reach it and it would still be drawn.
+        running = {pool.submit(_draw_clip, path, settings) for path in islice(left, at_once)}
+        while running:
+            done, running = wait(running, return_when=FIRST_COMPLETED)
+            running |= {pool.submit(_draw_clip, path, settings) for path in islice(left, len(done))}
+            yield from map(_take, done)
 
 
 def _take(drawn: "Future[Path]") -> Path:
@@ -69,6 +72,11 @@ def _take(drawn: "Future[Path]") -> Path:
         raise ModelsError(
             f"{error.filename or 'a drawn clip'}: expected room and the right to write drawn clips, found: "
             f"{error.strerror or error}; free some space or give another folder, what was drawn is kept"
+        ) from error
+    except BrokenProcessPool as error:
+        raise ModelsError(
+            "drawing clips: expected every process to finish its clip, found that the system ended one, perhaps for want of "
+            "memory; close other programs and run the same command again, what was drawn is kept"
         ) from error
 
 

@@ -12,6 +12,7 @@ import cv2
 import numpy as np
 import pytest
 
+from annotate.commands import evaluate as evaluate_command
 from annotate.commands.base import run
 from detect.clips import open_clip
 from detect.evaluation import LOWEST_SCORE
@@ -19,6 +20,7 @@ from detect.light import LitFrame
 from detect.network_scoring import load_network_scorer
 from detect.regions import Kind, Region, ScoredRegion
 from detect.search import SearchSettings, search_clip
+from models.canopy import held_out
 from models.canopy.presets import WALK_UNDER, fit_frame
 from models.canopy.truth import (
     FrameTruth,
@@ -339,6 +341,11 @@ def test_bad_input_is_one_line_and_leaves_nothing(
         assert len(lines) == 1 and lines[0].startswith("leafshade: "), err
         assert words in lines[0] and "expected" in lines[0] and "found" in lines[0] and ";" in lines[0], lines
         assert sorted(tmp_path.rglob("*")) == before, arguments
+
+
+def test_the_help_says_the_number_of_clips_that_are_drawn() -> None:
+    """It is written twice, so that help stays instant, and is the same both times."""
+    assert held_out.DEFAULT_CLIPS == evaluate_command.DEFAULT_CLIPS >= 60
 
 
 def test_a_curve_that_cannot_be_fitted_is_not_kept(

@@ -1,8 +1,8 @@
 """Whole clips with truth files searched and counted: larvae found by length, against false candidates per minute of footage.
 
 A search is run once with the lowest threshold for candidates; what a higher one would have offered is then read off. Views are
-followed as in any search, so that what is counted is what a search offers. The rule of a hit stands in `detect.truth_scoring`.
-This file draws no clip and knows no logbook.
+followed as in any search, so that what is counted is what a search offers. The rule of a hit stands in `detect.truth_scoring`;
+larvae shorter than the least class of length count neither way. This file draws no clip and knows no logbook.
 """
 
 from collections.abc import Callable, Iterator, Sequence
@@ -23,7 +23,7 @@ from detect.truth_scoring import find_lengths, find_shown_larva, find_shown_leaf
 from models.alternatives import Finder, Found
 from models.canopy.truth import FrameTruth, Truth, find_truth_path, read_truth
 from models.evaluate import Picture, compare_outlines
-from models.metrics import LENGTH_CLASSES_PX, Mark, Wanted, is_hit
+from models.metrics import LENGTH_CLASSES_PX, SHORTEST_PX, Mark, Wanted, is_hit
 
 LOWEST_SCORE = 0.002
 """Candidates under this are never offered at any threshold worth looking at: well under what a second pass asks for."""
@@ -136,7 +136,7 @@ def compare_with_truth(
 ) -> ClipOutcome:
     """Tell for each silhouette candidate which larva it shows; candidates of larvae that do not count are left out."""
     frames = {frame.index: frame for frame in truth.frames}
-    lengths_px = find_lengths(truth)
+    lengths_px = {larva: px for larva, px in find_lengths(truth).items() if px >= SHORTEST_PX}
     shown: list[tuple[float, str | None]] = []
     best: dict[str, Candidate] = {}
     for candidate in candidates:

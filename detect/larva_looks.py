@@ -20,10 +20,7 @@ from detect.truth_scoring import LEAST_VISIBLE
 from models.canopy.truth import Truth
 from models.detectability import Look
 from models.evaluate import measure_standing, stands_out
-from models.metrics import LENGTH_CLASSES_PX, Mark, Wanted, is_hit
-
-SHORTEST_PX = LENGTH_CLASSES_PX[0][0]
-"""Shorter ones are not looked for."""
+from models.metrics import SHORTEST_PX, Mark, Wanted, is_hit
 
 
 @dataclass(frozen=True, slots=True)

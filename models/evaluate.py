@@ -17,6 +17,7 @@ from models.alternatives import Finder, Found
 from models.canopy.truth import FrameTruth, LarvaMark
 from models.metrics import (
     LENGTH_CLASSES_PX,
+    SHORTEST_PX,
     Mark,
     Matching,
     Wanted,
@@ -31,7 +32,7 @@ from models.metrics import (
 )
 
 LEAST_VISIBLE = 0.5
-"""Larvae that show less of themselves than this are not asked for, and marks on them are not false."""
+"""Larvae that show less of themselves than this, or are too short, are not asked for, and marks on them are not false."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -276,9 +277,8 @@ def list_class_names() -> list[str]:
 
 def _ask(mark: LarvaMark) -> Wanted:
     top, left, bottom, right = mark.box
-    return Wanted(
-        (top + bottom - 1) / 2, (left + right - 1) / 2, mark.length_px, is_asked=mark.visible >= LEAST_VISIBLE
-    )
+    is_asked = mark.visible >= LEAST_VISIBLE and mark.length_px >= SHORTEST_PX
+    return Wanted((top + bottom - 1) / 2, (left + right - 1) / 2, mark.length_px, is_asked=is_asked)
 
 
 def _pair(found: Sequence[Found], larvae: Sequence[LarvaMark]) -> list[tuple[Found, LarvaMark]]:

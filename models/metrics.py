@@ -19,6 +19,9 @@ HIT_SHARE_OF_LENGTH = 0.5
 LENGTH_CLASSES_PX = ((6.0, 10.0), (10.0, 16.0), (16.0, 32.0), (32.0, float("inf")))
 """Classes of body length, the lower end included."""
 
+SHORTEST_PX = LENGTH_CLASSES_PX[0][0]
+"""Shorter larvae are not asked for: neither missed nor false to find."""
+
 Box = tuple[float, float, float, float]
 
 

@@ -90,6 +90,14 @@ def test_a_larva_hardly_seen_counts_neither_way() -> None:
         assert outcome.shown == () and outcome.lengths_px == {}
 
 
+def test_a_larva_under_six_px_is_not_asked_for_in_an_evaluation() -> None:
+    """At 5.9 px a candidate of it is neither found nor false; at 6 px it is found."""
+    for length_px, shown in ((5.9, ()), (6.0, ((0.9, "A1"),))):
+        truth = make_truth([mark_larva("A1", HERE, length_px=length_px)])
+        outcome = compare_with_truth("clip", [make_candidate([HERE])], truth, duration_s=2.0)
+        assert outcome.shown == shown and len(outcome.lengths_px) == len(shown)
+
+
 def test_feeding_is_counted_by_its_own_marks() -> None:
     """A feeding candidate on a marked bite is true, on a larva or on nothing it is false."""
     bite = FeedingMark("F1", "B1", AWAY, outline_of(AWAY), 12.0)

@@ -2,7 +2,7 @@
 
 `walk-under` is the default; `wide` and `far` are the ends of what phones can do, `overcast` and `sunny` those of light.
 `held-out` shares no leaf family with them and takes light and camera from other ranges, for evaluation. `sample` is the copse
-that comes with the project.
+that comes with the project: a bright day, larvae on sunlit leaves, none on a twig.
 """
 
 from dataclasses import replace
@@ -69,7 +69,14 @@ SAMPLE = CanopySettings(
         shapes=(SALLOW, ASPEN), leaf_out=(0.75, 0.85), cover=(0.75, 0.8), crown_shares=(0.0, 1.0)
     ),
     feeding=FeedingSettings(chewed_share=0.03),
-    larvae=LarvaSettings(count=(6, 6), length_px=(10.0, 52.0), unwell_share=0.1, hidden_share=0.0),
+    larvae=LarvaSettings(
+        count=(6, 6),
+        length_px=(10.0, 52.0),
+        unwell_share=0.1,
+        hidden_share=0.0,
+        lit_share=1.0,
+        pose_shares=(0.5, 0.3, 0.2, 0.0, 0.0),
+    ),
     confusers=ConfuserSettings(per_megapixel=(18.0, 18.0)),
     camera=CameraSettings(
         lens_mm=(77.0, 77.0),

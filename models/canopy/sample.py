@@ -18,7 +18,10 @@ from models.canopy.truth import Truth, find_truth_path, write_truth
 from models.canopy.write import EncodingSettings, write_clip
 
 CLIP_NAME = "otterholt-ot03.mp4"
-CLIP_SEED = 50
+CLIP_SEED = 54
+"""The first from 50 on with every larva clear to see: three quarters of what lies about it is brighter. Chosen by the truth
+alone, not by what a search makes of it."""
+
 CLIP_TREE = "OT03"
 RECORDED_AT = datetime(2026, 5, 17, 11, 42, tzinfo=UTC)
 ENCODING = EncodingSettings(mbit_s=2.6, preset="slow")

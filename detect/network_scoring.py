@@ -29,11 +29,11 @@ if TYPE_CHECKING:
 
     from models.network import NetworkPair
 
-MOST_PROPOSALS = 40
+MOST_PROPOSALS = 16
 PROPOSAL_FLOOR = -6.0
 """The seeker's log-odds under which a place is not looked at again; see models/experiments.md for the recall it costs."""
 
-LEAST_CHANCE = 0.02
+LEAST_CHANCE = 0.05
 """Under this chance a place gets no outline and is not offered: it could not be followed either."""
 
 SAME_SCORE = 0.03
@@ -41,6 +41,10 @@ SAME_SCORE = 0.03
 
 NO_LIGHT = 8.0
 """Frames whose codes spread less than this (deviation, 8-bit) hold no picture: blank, black or white."""
+
+
+NO_ROOM_PX = 24
+"""Pictures whose shorter side is under this show no body on a leaf: the judge would see little but their edges going on."""
 
 
 class NetworkFeature(IntEnum):
@@ -65,11 +69,12 @@ class NetworkScorer:
         """Name and a digest of the weights, so that changed weights are a changed scorer."""
         return f"{self.card.name} {self.card.weights_sha256[:8]}"
 
-    def find(self, lit: LitFrame) -> list[Region]:
-        """Return outlined places of both kinds; a silhouette's features are those of `NetworkFeature`."""
-        if float(lit.green.std()) < NO_LIGHT:
+    def find(self, lit: LitFrame, *, with_feeding: bool = True) -> list[Region]:
+        """Return outlined silhouettes, their features those of `NetworkFeature`, and where asked for chewed leaves."""
+        if min(lit.rgb.shape[:2]) < NO_ROOM_PX or float(cv2.meanStdDev(lit.green)[1].item()) < NO_LIGHT:
             return []
-        return self._find_larvae(lit) + find_feeding(lit.sky, lit.leaf, scale=HALF_STEP_PX)
+        found = self._find_larvae(lit)
+        return found + find_feeding(lit.sky, lit.leaf, scale=HALF_STEP_PX) if with_feeding else found
 
     def score(self, lit: LitFrame, regions: Sequence[Region]) -> list[ScoredRegion]:
         """Turn what each region's features say into its calibrated chance; the frame is not looked at again."""

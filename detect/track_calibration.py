@@ -2,7 +2,7 @@
 
 Each clip is searched as ever, but with no candidate left out; its silhouette tracks, told true or false by the rule of
 `detect.truth_scoring`, are what `models.calibration.fit_track_calibration` learns from. A clip drawn at two frames a second has
-just the frames that a search would look at closely, and takes a fifteenth of the time. Run
+little more than the frames that a search would look at closely, and takes a fifteenth of the time. Run
 `python -m detect.track_calibration --help`.
 """
 

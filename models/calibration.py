@@ -9,12 +9,13 @@ from collections.abc import Sequence
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.optimize import minimize
+from scipy.special import expit
 
 from models.cards import Calibration, TrackCalibration
 from models.errors import ModelsError
 
-MOST_ROUNDS = 100
-LEAST_CHANGE = 1e-10
+PRECISION = {"maxiter": 2000, "maxfun": 5000, "ftol": 1e-15, "gtol": 1e-9}
 RIDGE = 1e-6
 """Keeps the equations solvable where all examples agree."""
 
@@ -43,21 +44,18 @@ def fit_logistic(
         )
     target = np.where(is_true, (true + 1) / (true + 2), 1 / (count - true + 2))
     columns = np.column_stack([features, np.ones(count)])
-    weights = np.zeros(columns.shape[1])
-    weights[-1] = np.log(true / (count - true))
-    damping = ridge * np.eye(len(weights))
-    damping[-1, -1] = 0
-    for _ in range(MOST_ROUNDS):
-        chance = 1 / (1 + np.exp(-np.clip(columns @ weights, -50, 50)))
-        slope = columns.T @ (chance - target) + damping @ weights
-        curve = (
-            (columns * (chance * (1 - chance))[:, None]).T @ columns + damping + RIDGE * np.eye(len(weights))
-        )
-        step = np.linalg.solve(curve, slope)
-        weights -= np.clip(step, -5, 5)
-        if float(np.abs(step).max()) < LEAST_CHANGE:
-            break
-    return weights
+    start = np.zeros(columns.shape[1])
+    start[-1] = np.log(true / (count - true))
+    damping = np.full(len(start), max(ridge, RIDGE))
+    damping[-1] = RIDGE
+
+    def measure(weights: NDArray[np.float64]) -> tuple[float, NDArray[np.float64]]:
+        odds = columns @ weights
+        loss = float((np.logaddexp(0, odds) - target * odds).sum() + (damping * weights**2).sum() / 2)
+        return loss, columns.T @ (expit(odds) - target) + damping * weights
+
+    found = minimize(measure, start, jac=True, method="L-BFGS-B", options=PRECISION)
+    return np.asarray(found.x, np.float64)
 
 
 def measure_track(log_odds: Sequence[float], *, counted: int, missing: float) -> NDArray[np.float64]:

@@ -122,7 +122,7 @@ CLIP_PRESETS = ("walk-under", "walk-under", "far", "overcast", "sunny")
 """What clips to calibrate on are drawn like, one after the other: the plants, light and cameras of training."""
 
 CLIP_RATE_HZ, CLIP_SECONDS = 2.0, 10.0
-"""Such clips hold just the frames that a search looks at closely, and take a fifteenth of the time to draw."""
+"""Such clips hold little more than the frames that a search looks at closely, and take a fifteenth of the time to draw."""
 
 
 def draw_clips(folder: Path, seeds: Sequence[int], *, workers: int, longest_s: float) -> int:

@@ -34,9 +34,8 @@ def make_finder(scorer: Scorer) -> Finder:
 
     def find(rgb: NDArray[np.uint8]) -> list[Found]:
         lit = read_light(rgb)
-        silhouettes = [region for region in scorer.find(lit) if region.kind == "silhouette"]
         found = []
-        for scored in scorer.score(lit, silhouettes):
+        for scored in scorer.score(lit, scorer.find(lit, with_feeding=False)):
             row, column = find_middle(scored.region.box)
             found.append(Found(row, column, scored.region.length_px, scored.score, scored.region.outline))
         return found

@@ -73,14 +73,11 @@ def look_at_frames(path: Path, settings: SearchSettings, *, scorer: Scorer, ever
         if not asked:
             continue
         lit = read_light(picture.read())
-        # As in a search: the best few regions of both kinds over the threshold are followed.
-        scored = [s for s in scorer.score(lit, scorer.find(lit)) if s.score >= settings.follow_score]
+        # As in a search: the best few silhouettes over the threshold are followed.
+        found = scorer.find(lit, with_feeding=False)
+        scored = [s for s in scorer.score(lit, found) if s.score >= settings.follow_score]
         scored.sort(key=lambda s: (-s.score, s.region.box))
-        marks = [
-            Mark(*find_middle(s.region.box), s.score)
-            for s in scored[: settings.most_followed]
-            if s.region.kind == "silhouette"
-        ]
+        marks = [Mark(*find_middle(s.region.box), s.score) for s in scored[: settings.most_followed]]
         for larva in asked:
             wanted = Wanted(*find_middle(larva.box), larva.length_px)
             is_found = any(is_hit(mark, wanted) for mark in marks)

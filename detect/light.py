@@ -8,6 +8,7 @@ IEC 61966-2-1 (sRGB). This file outlines nothing.
 """
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import cv2
 import numpy as np
@@ -35,25 +36,58 @@ LINEAR_FLOOR = 0.002
 
 
 @dataclass(frozen=True, slots=True, eq=False)
+class _Sorted:
+    """Masks of a frame, each uint8 (h, w), and the median green of its sunlit leaves."""
+
+    leaf: Mask
+    sky: Mask
+    dark: Mask
+    leaf_level: float
+
+
+@dataclass(frozen=True, eq=False)
 class LitFrame:
     """One frame sorted by light. Arrays are half size (h, w) = (H // 2, W // 2); masks are 0 or 255.
+
+    Masks are made when first asked for: not every look needs them.
 
     Attributes
     ----------
     rgb : uint8 (H, W, 3), the upright frame at full resolution
     half : uint8 (h, w, 3), the same at half size
-    green : uint8 (h, w), its green channel, the brightest in a leaf
-    leaf, sky, dark : uint8 (h, w) masks; what is none of them is bark, haze or flare
-    leaf_level : median green of sunlit leaf, 8-bit; 0 where the frame shows none
     """
 
     rgb: NDArray[np.uint8]
     half: NDArray[np.uint8]
-    green: NDArray[np.uint8]
-    leaf: Mask
-    sky: Mask
-    dark: Mask
-    leaf_level: float
+
+    @cached_property
+    def green(self) -> NDArray[np.uint8]:
+        """The half-size frame's green channel, the brightest in a leaf, uint8 (h, w)."""
+        return np.ascontiguousarray(self.half[..., 1])
+
+    @property
+    def leaf(self) -> Mask:
+        """Mask of sunlit leaf."""
+        return self._sorted.leaf
+
+    @property
+    def sky(self) -> Mask:
+        """Mask of sky."""
+        return self._sorted.sky
+
+    @property
+    def dark(self) -> Mask:
+        """Mask of what is darker than leaves; what is in none of the masks is bark, haze or flare."""
+        return self._sorted.dark
+
+    @property
+    def leaf_level(self) -> float:
+        """Median green of sunlit leaf, 8-bit; 0 where the frame shows none."""
+        return self._sorted.leaf_level
+
+    @cached_property
+    def _sorted(self) -> _Sorted:
+        return _sort_light(self.half, self.green)
 
 
 def _tabulate_linear() -> NDArray[np.float32]:
@@ -67,11 +101,15 @@ LINEAR_OF_CODE = _tabulate_linear()
 
 
 def read_light(rgb: NDArray[np.uint8]) -> LitFrame:
-    """Sort an upright (H, W, 3) uint8 frame into sky, sunlit leaf and dark."""
+    """Make an upright (H, W, 3) uint8 frame ready to be sorted into sky, sunlit leaf and dark."""
     height, width = rgb.shape[:2]
     size = (max(1, width // HALF_STEP_PX), max(1, height // HALF_STEP_PX))
     half = cv2.resize(rgb, size, interpolation=cv2.INTER_AREA).astype(np.uint8, copy=False)
-    red, green, blue = (np.ascontiguousarray(half[..., channel]) for channel in range(3))
+    return LitFrame(rgb, half)
+
+
+def _sort_light(half: NDArray[np.uint8], green: NDArray[np.uint8]) -> _Sorted:
+    red, blue = (np.ascontiguousarray(half[..., channel]) for channel in (0, 2))
     others = cv2.addWeighted(red, 0.5, blue, 0.5, 0)
     excess = cv2.subtract(green, others)
     is_green = cv2.compare(excess, cv2.convertScaleAbs(green, alpha=LEAST_GREEN_SHARE, beta=2), cv2.CMP_GT)
@@ -82,15 +120,7 @@ def read_light(rgb: NDArray[np.uint8]) -> LitFrame:
     leaf = cv2.bitwise_and(green_lit, cv2.bitwise_not(dark))
     bright = find_above(cv2.max(others, green).astype(np.uint8, copy=False), SKY_LUMA)
     sky = cv2.bitwise_and(bright, cv2.bitwise_not(leaf))
-    return LitFrame(
-        rgb,
-        half,
-        green.astype(np.uint8, copy=False),
-        _as_mask(leaf),
-        _as_mask(sky),
-        _as_mask(dark),
-        leaf_level,
-    )
+    return _Sorted(_as_mask(leaf), _as_mask(sky), _as_mask(dark), leaf_level)
 
 
 def measure_green_shift(inside: NDArray[np.uint8], around: NDArray[np.uint8]) -> float:

@@ -22,7 +22,7 @@ LINK_STEP_PX = 4
 LEAST_LINK_SIZE_PX = 24
 """Pictures smaller than this (quarter-size px) hold too little to compare."""
 
-MOST_CORNERS = 150
+MOST_CORNERS = 90
 """Corners followed between two closely searched frames; more cost time (own choice)."""
 
 LEAST_INLIER_SHARE = 0.25

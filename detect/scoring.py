@@ -26,8 +26,8 @@ class Scorer(Protocol):
         """What scored, with its version: kept with every candidate."""
         ...
 
-    def find(self, lit: LitFrame) -> list[Region]:
-        """Return the outlined places of a frame that are worth scoring, of both kinds."""
+    def find(self, lit: LitFrame, *, with_feeding: bool = True) -> list[Region]:
+        """Return the outlined places of a frame that are worth scoring: silhouettes and, where asked for, chewed leaves."""
         ...
 
     def score(self, lit: LitFrame, regions: Sequence[Region]) -> list[ScoredRegion]:
@@ -67,9 +67,10 @@ class HandMadeScorer:
         text = repr([(feature.name, weight) for feature, weight in WEIGHTS.items()]) + repr(BIAS)
         return "hand-made " + hashlib.sha256(text.encode()).hexdigest()[:8]
 
-    def find(self, lit: LitFrame) -> list[Region]:
-        """Return dark outlines and chewed edges."""
-        return find_silhouettes(lit) + find_feeding(lit.sky, lit.leaf, scale=HALF_STEP_PX)
+    def find(self, lit: LitFrame, *, with_feeding: bool = True) -> list[Region]:
+        """Return dark outlines and, where asked for, chewed edges."""
+        found = find_silhouettes(lit)
+        return found + find_feeding(lit.sky, lit.leaf, scale=HALF_STEP_PX) if with_feeding else found
 
     def score(self, lit: LitFrame, regions: Sequence[Region]) -> list[ScoredRegion]:
         """Score each region by the features of its kind; the frame itself is not looked at again."""

@@ -28,8 +28,16 @@ from detect.scoring import Scorer
 from detect.sharpness import WatchedFrame, choose_sharp, find_usable, rank_sharpness, watch_frames
 from detect.snapshots import cut_picture, shrink_frame
 
-READ_AHEAD_FRAMES = 3
-"""Frames decoded ahead of the search: enough to keep the decoder busy during a close look, little enough for 4K in memory."""
+READ_AHEAD_BYTES = 50_000_000
+LEAST_AHEAD, MOST_AHEAD = 3, 16
+"""How much is decoded ahead of the search, in bytes and frames: at 1080p enough to keep the decoder busy throughout a close look,
+at 4K as much as memory allows."""
+
+BYTES_PER_PIXEL = 1.5
+"""Of a decoded frame of 8 bits with chroma at half size; more bits take two bytes for one."""
+
+FEEDING_EVERY = 3
+"""Chewed leaves are looked for in every so many windows: holes hold still, and tracing all edges takes as long as the network."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,15 +48,15 @@ class SearchSettings:
     ----------
     window_s : one frame, the sharpest, is searched closely in each window of this many seconds
     follow_score : regions under this score are not followed
-    most_followed : most regions of one frame that are followed, best first
+    most_followed : most silhouettes of one frame that are followed, best first; and half as many chewed leaves
     silhouette_score, feeding_score : candidates under these scores are not offered
     kept_views : most views kept of one candidate
     """
 
-    window_s: float = 0.5
+    window_s: float = 0.6
     follow_score: float = 0.05
     most_followed: int = 12
-    silhouette_score: float = 0.02
+    silhouette_score: float = 0.15
     feeding_score: float = 0.3
     kept_views: int = 8
 
@@ -165,7 +173,7 @@ def _search_frames(
         first_index=0 if last is None else last.index,
         report=report,
     )
-    with closing(read_ahead(frames, READ_AHEAD_FRAMES)) as ahead:
+    with closing(read_ahead(frames, count_ahead(info))) as ahead:
         looker = _Looker(settings, scorer)
         stream: Iterator[Frame] = iter(ahead)
         if last is not None:
@@ -182,6 +190,12 @@ def _search_frames(
             if checkpoint is not None:
                 checkpoint.add(frame)
             yield frame
+
+
+def count_ahead(info: ClipInfo) -> int:
+    """Return how many frames of a clip are decoded ahead of the search."""
+    frame_bytes = info.width_px * info.height_px * BYTES_PER_PIXEL * (2 if info.bit_depth > 8 else 1)
+    return int(min(MOST_AHEAD, max(LEAST_AHEAD, READ_AHEAD_BYTES // max(1, frame_bytes))))
 
 
 class _Looker:
@@ -202,15 +216,12 @@ class _Looker:
         """Search one frame and measure the motion since the one before."""
         rgb = read_rgb(item.frame)
         lit = read_light(rgb)
-        kept = self._choose(self._scorer.score(lit, self._scorer.find(lit)))
         small = shrink_for_linking(lit.half)
-        motion: Similarity | None = None
-        carried: NDArray[np.float64] = np.empty((0, 2))
-        if self._last_small is not None:
-            motion = link_frames(self._last_small, small)
-            if motion is not None and self._last_regions:
-                places = np.array([find_centre(scored) for scored in self._last_regions])
-                carried = carry_points(self._last_small, small, points=places, similarity=motion)
+        motion, carried = self._carry(small)
+        # By the window's number and not by counting looks, so that a search gone on with looks for the same.
+        window = int(item.frame.time_s / self._settings.window_s)
+        regions = self._scorer.find(lit, with_feeding=window % FEEDING_EVERY == 0)
+        kept = self._choose(self._scorer.score(lit, regions))
         self._last_small, self._last_regions = small, kept
         pictures = [cut_picture(rgb, scored.region) for scored in kept]
         return SearchedFrame(
@@ -226,8 +237,21 @@ class _Looker:
             frame_jpeg=shrink_frame(lit.half) if kept else b"",
         )
 
+    def _carry(self, small: NDArray[np.uint8]) -> tuple[Similarity | None, NDArray[np.float64]]:
+        """Return the motion since the frame before, None where they show different places, and where its regions are now."""
+        nowhere: NDArray[np.float64] = np.empty((0, 2))
+        if self._last_small is None:
+            return None, nowhere
+        motion = link_frames(self._last_small, small)
+        if motion is None or not self._last_regions:
+            return motion, nowhere
+        places = np.array([find_centre(scored) for scored in self._last_regions])
+        return motion, carry_points(self._last_small, small, points=places, similarity=motion)
+
     def _choose(self, scored: list[ScoredRegion]) -> tuple[ScoredRegion, ...]:
-        """Keep the best-scored regions that are worth following, best first."""
+        """Keep the best-scored regions of each kind that are worth following, best first."""
         worth = [region for region in scored if region.score >= self._settings.follow_score]
         worth.sort(key=lambda s: (-s.score, s.region.box))
-        return tuple(worth[: self._settings.most_followed])
+        silhouettes = [s for s in worth if s.region.kind == "silhouette"][: self._settings.most_followed]
+        feeding = [s for s in worth if s.region.kind == "feeding"][: self._settings.most_followed // 2]
+        return tuple(silhouettes + feeding)

@@ -15,6 +15,9 @@ PICTURE_QUALITY = 92
 FRAME_WIDTH_PX = 640
 FRAME_QUALITY = 80
 
+LEAST_LINEAR_SCALE = 0.5
+"""Reduced by less than this, a picture stays clean when pixels are taken between their neighbours."""
+
 
 def cut_picture(rgb: NDArray[np.uint8], region: Region) -> tuple[bytes, tuple[int, int]]:
     """Cut the square surroundings of a region from a (H, W, 3) frame; return the JPEG and its (row, column) origin."""
@@ -31,7 +34,9 @@ def shrink_frame(rgb: NDArray[np.uint8]) -> bytes:
     height, width = rgb.shape[:2]
     scale = min(1.0, FRAME_WIDTH_PX / max(height, width))
     size = (max(1, round(width * scale)), max(1, round(height * scale)))
-    small = cv2.resize(rgb, size, interpolation=cv2.INTER_AREA).astype(np.uint8, copy=False)
+    # Averaging areas that are no whole pixels takes five times as long, and only far reductions need it.
+    way = cv2.INTER_AREA if scale < LEAST_LINEAR_SCALE else cv2.INTER_LINEAR
+    small = cv2.resize(rgb, size, interpolation=way).astype(np.uint8, copy=False)
     return encode_jpeg(small, quality=FRAME_QUALITY)
 
 

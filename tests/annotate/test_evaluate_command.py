@@ -63,7 +63,7 @@ class DarkScorer:
 
     name = "dark"
 
-    def find(self, lit: LitFrame) -> list[Region]:
+    def find(self, lit: LitFrame, *, with_feeding: bool = True) -> list[Region]:
         dark = (lit.rgb[..., 1] < 90).astype(np.uint8)
         regions = []
         for contour in cv2.findContours(dark, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)[0]:
@@ -356,7 +356,7 @@ def test_a_curve_that_cannot_be_fitted_is_not_kept(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     """Where no larva is found in any frame, the figures say why there is no curve, and --keep leaves the card as it was."""
-    monkeypatch.setattr(DarkScorer, "find", lambda self, lit: [])
+    monkeypatch.setattr(DarkScorer, "find", lambda self, lit, *, with_feeding=True: [])
     for path in (DEFAULT_WEIGHTS, find_card_path(DEFAULT_WEIGHTS)):
         shutil.copy(path, tmp_path / path.name)
     weights = tmp_path / DEFAULT_WEIGHTS.name

@@ -9,8 +9,6 @@ from collections.abc import Sequence
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.optimize import minimize
-from scipy.special import expit
 
 from models.cards import Calibration, TrackCalibration
 from models.errors import ModelsError
@@ -42,6 +40,11 @@ def fit_logistic(
             f"a chance cannot be learned from {count} examples of which {true} are true; expected both true and false "
             "ones; draw more pictures to calibrate on"
         )
+    from scipy.optimize import (
+        minimize,  # fitting is rare; a search only applies what was fitted, and this takes 20 MiB
+    )
+    from scipy.special import expit
+
     target = np.where(is_true, (true + 1) / (true + 2), 1 / (count - true + 2))
     columns = np.column_stack([features, np.ones(count)])
     start = np.zeros(columns.shape[1])

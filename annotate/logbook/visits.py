@@ -190,12 +190,12 @@ def _sum_footage(session: Session) -> Mapping[int, tuple[int, float, float]]:
 def _count_judged(session: Session) -> Mapping[int, tuple[int, int]]:
     """Return (candidates listed, of them judged), by visit id."""
     rows = session.execute(
-        select(ClipRow.visit_id, func.count(), func.sum(CandidateRow.answer != "open"))
+        select(ClipRow.visit_id, func.count(), func.count().filter(CandidateRow.answer != "open"))
         .join(CandidateRow, CandidateRow.clip_id == ClipRow.id)
         .where(CandidateRow.standing == "listed")
         .group_by(ClipRow.visit_id)
     )
-    return {visit_id: (listed, int(judged or 0)) for visit_id, listed, judged in rows if visit_id is not None}
+    return {visit_id: (listed, judged) for visit_id, listed, judged in rows if visit_id is not None}
 
 
 def _count_observations(session: Session) -> Mapping[int, int]:

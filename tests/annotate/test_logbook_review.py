@@ -23,6 +23,7 @@ from annotate.logbook.review import (
     next_candidate,
 )
 from annotate.logbook.verdicts import give_verdict
+from annotate.logbook.visits import list_visits
 from annotate.words import ANSWERS
 from tests.annotate.made_records import LATER, add_trees, film, make_candidate, search
 
@@ -115,6 +116,14 @@ def test_counts_are_those_counted_by_hand(filled: Logbook, kind: Any) -> None:
             mine.count(answer) for answer in ("confirm", "dismiss", "unsure", "open")
         )
         assert count.all == len(mine) and count.judged == len(mine) - count.open
+
+
+def test_visits_count_what_was_judged(filled: Logbook) -> None:
+    """All candidates of the visits, and all answered ones, are counted, however many; a clip without a tree has no visit."""
+    everything = [c for c in sort_by_hand(filled, "best") if c.tree]
+    visits = list_visits(filled)
+    assert sum(visit.candidates for visit in visits) == len(everything)
+    assert sum(visit.judged for visit in visits) == sum(c.answer != "open" for c in everything) > len(visits)
 
 
 def test_a_candidate_judged_elsewhere_still_marks_a_place(filled: Logbook) -> None:

@@ -10,8 +10,10 @@ import pytest
 
 from detect.candidates import Candidate
 from detect.clips import open_clip
+from detect.light import LitFrame
+from detect.regions import Region
 from detect.scoring import HandMadeScorer
-from detect.search import ClipSearch, SearchSettings, search_clip
+from detect.search import FEEDING_EVERY, ClipSearch, SearchSettings, count_ahead, search_clip
 
 ROWS, COLUMNS = 360, 480
 BODIES = ((150, 170, 26, 20.0), (300, 420, 40, 100.0))
@@ -195,3 +197,32 @@ def test_progress_reaches_the_end(walk: Path) -> None:
     seen: list[float] = []
     search_clip(open_clip(walk), SearchSettings(), scorer=HandMadeScorer(), on_progress=seen.append)
     assert seen == sorted(seen) and seen[-1] > 3.4
+
+
+class NotingScorer(HandMadeScorer):
+    """Notes of each look whether chewed leaves were asked for."""
+
+    def __init__(self) -> None:
+        self.asked: list[bool] = []
+
+    def find(self, lit: LitFrame, *, with_feeding: bool = True) -> list[Region]:
+        self.asked.append(with_feeding)
+        return super().find(lit, with_feeding=with_feeding)
+
+
+def test_chewed_leaves_are_looked_for_in_every_third_window(walk: Path) -> None:
+    """Each window is looked at once; the first and each third after it also for chewed leaves."""
+    scorer = NotingScorer()
+    search_clip(open_clip(walk), SearchSettings(window_s=0.2), scorer=scorer)
+    assert scorer.asked == [number % FEEDING_EVERY == 0 for number in range(20)]
+
+
+@pytest.mark.parametrize(
+    ("rows", "columns", "bits", "frames"),
+    [(720, 1280, 8, 16), (1080, 1920, 8, 16), (2160, 3840, 8, 4), (2160, 3840, 10, 3)],
+)
+def test_large_frames_are_decoded_less_far_ahead(
+    walk: Path, rows: int, columns: int, bits: int, frames: int
+) -> None:
+    """Small frames fill a window, large ones about fifty megabytes, and the decoder always has a little to do."""
+    assert count_ahead(replace(open_clip(walk), height_px=rows, width_px=columns, bit_depth=bits)) == frames

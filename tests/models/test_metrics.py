@@ -2,11 +2,12 @@
 
 import contextlib
 import io
+import itertools
 
 import numpy as np
 import pytest
 
-from models.calibration import apply_calibration, fit_calibration
+from models.calibration import apply_calibration, fit_calibration, fit_logistic
 from models.errors import ModelsError
 from models.metrics import (
     LENGTH_CLASSES_PX,
@@ -211,3 +212,22 @@ def test_calibration_needs_both_outcomes():
     """Examples of one outcome only are refused with what was found and what to do."""
     with pytest.raises(ModelsError, match="5 examples of which 0 are true"):
         fit_calibration(np.arange(5.0), np.zeros(5, bool))
+
+
+@pytest.mark.parametrize("scale", [0.01, 1.0, 300.0])
+def test_a_logistic_fit_ends_at_the_maximum(scale):
+    """However far apart the outcomes and whatever the units, no small step from the weights found fits better."""
+    rng = np.random.default_rng(4)
+    is_true = rng.random(400) < 0.05
+    features = scale * (rng.normal(0, 1, (400, 3)) + 6 * is_true[:, None])
+    targets = np.where(is_true, (is_true.sum() + 1) / (is_true.sum() + 2), 1 / ((~is_true).sum() + 2))
+
+    def measure(weights):
+        odds = features @ weights[:-1] + weights[-1]
+        return float((np.logaddexp(0, odds) - targets * odds).sum() + (weights[:-1] ** 2).sum() / 2)
+
+    best = fit_logistic(features, is_true, ridge=1.0)
+    for axis, step in itertools.product(range(4), (-1e-3, 1e-3)):
+        moved = best.copy()
+        moved[axis] += step / (scale if axis < 3 else 1)
+        assert measure(moved) > measure(best) - 1e-9

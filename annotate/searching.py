@@ -57,7 +57,7 @@ class SearchedClip:
     Attributes
     ----------
     search : the finished search that stands in the logbook
-    found : what it found; None where the clip had been searched before and was left alone
+    found : what it found, its pictures in the logbook alone; None where the clip had been searched before and was left alone
     warnings : about its date and what could not be read, in sentences
     linked : the tree it was linked to by this order; empty where nothing changed
     """
@@ -141,6 +141,7 @@ def search_into_logbook(
             finished_at=datetime.now(UTC),
         )
         progress_path.unlink(missing_ok=True)
+        found.close()
         return SearchedClip(clip, search, found, moment.warnings + found.problems, linked)
 
 

@@ -5,6 +5,7 @@ Times are seconds from the first frame of the clip. Pixels are as in `detect.reg
 
 from dataclasses import dataclass
 
+from detect.evidence import Jpeg
 from detect.regions import Box, Kind, Outline
 
 
@@ -32,7 +33,7 @@ class View:
     width_px: float
     score: float
     sharpness: float
-    picture_jpeg: bytes
+    picture_jpeg: Jpeg
     picture_origin_px: tuple[int, int]
 
 
@@ -61,5 +62,5 @@ class Candidate:
     views_seen: int
     length_px: float
     missing_percent: float
-    frame_jpeg: bytes
+    frame_jpeg: Jpeg
     frame_size_px: tuple[int, int]

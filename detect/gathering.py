@@ -6,6 +6,7 @@ from dataclasses import replace
 import numpy as np
 
 from detect.candidates import Candidate, View
+from detect.evidence import HeldJpeg, PictureStore
 from detect.following import Sighting, Track
 from detect.regions import Kind
 
@@ -35,7 +36,7 @@ def gather_candidate(track: Track, combine: Combine) -> Candidate:
         views_seen=len(track.scores),
         length_px=float(np.median([view.length_px for view in views])),
         missing_percent=float(np.median([s.scored.region.missing_percent for s in track.sightings])),
-        frame_jpeg=best.frame.frame_jpeg,
+        frame_jpeg=HeldJpeg(best.frame.frame_jpeg),
         frame_size_px=best.frame.size_px,
     )
 
@@ -55,6 +56,12 @@ def rank_views(candidate: Candidate, ranks: Mapping[float, float]) -> Candidate:
     return replace(candidate, views=views)
 
 
+def store_pictures(candidate: Candidate, store: PictureStore) -> Candidate:
+    """Return the candidate with its pictures in a store instead of in memory."""
+    views = tuple(replace(view, picture_jpeg=store.keep(view.picture_jpeg)) for view in candidate.views)
+    return replace(candidate, views=views, frame_jpeg=store.keep(candidate.frame_jpeg))
+
+
 def _take_view(sighting: Sighting) -> View:
     frame, region = sighting.frame, sighting.scored.region
     return View(
@@ -66,6 +73,6 @@ def _take_view(sighting: Sighting) -> View:
         width_px=region.width_px,
         score=sighting.scored.score,
         sharpness=frame.sharpness,
-        picture_jpeg=frame.pictures[sighting.position],
+        picture_jpeg=HeldJpeg(frame.pictures[sighting.position]),
         picture_origin_px=frame.origins_px[sighting.position],
     )

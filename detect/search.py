@@ -19,8 +19,9 @@ from numpy.typing import NDArray
 from detect.candidates import Candidate
 from detect.checkpoint import Checkpoint
 from detect.clips import ClipInfo, Frame, ReadReport, read_ahead, read_frames, read_rgb
+from detect.evidence import PictureStore
 from detect.following import SearchedFrame, find_centre, follow
-from detect.gathering import gather_candidate, rank_views
+from detect.gathering import gather_candidate, rank_views, store_pictures
 from detect.light import read_light
 from detect.motion import Similarity, carry_points, link_frames, shrink_for_linking
 from detect.regions import ScoredRegion
@@ -78,6 +79,7 @@ class ClipSearch:
     looked_at : frames searched closely
     problems : what could not be read, in sentences
     times_s, sharpness : of the frames searched closely, in order; sharpness as a rank 0 to 1
+    store : holds the candidates' pictures
     """
 
     candidates: tuple[Candidate, ...]
@@ -88,6 +90,11 @@ class ClipSearch:
     problems: tuple[str, ...]
     times_s: tuple[float, ...] = field(repr=False)
     sharpness: tuple[float, ...] = field(repr=False)
+    store: PictureStore = field(repr=False)
+
+    def close(self) -> None:
+        """Let go of the candidates' pictures, once they are saved elsewhere."""
+        self.store.close()
 
 
 Progress = Callable[[float], None]
@@ -130,10 +137,15 @@ def search_clip(
 
     searched = _search_frames(info, settings, scorer=scorer, checkpoint=checkpoint, report=report)
     floors = {"silhouette": settings.silhouette_score, "feeding": settings.feeding_score}
-    # Tracks become candidates as they end, so that only what is offered stays in memory, however long the clip.
+    # Tracks become candidates as they end and their pictures go to a file, so that memory does not grow with the clip.
     tracks = follow(note(searched), kept_views=settings.kept_views)
     gathered = (gather_candidate(track, scorer.combine) for track in tracks)
-    offered = [candidate for candidate in gathered if candidate.score >= floors[candidate.kind]]
+    store = PictureStore(None if checkpoint_path is None else checkpoint_path.parent)
+    offered = [
+        store_pictures(candidate, store)
+        for candidate in gathered
+        if candidate.score >= floors[candidate.kind]
+    ]
     if checkpoint is not None:
         checkpoint.close()
     ranks = dict(zip(times_s, rank_sharpness(sharpness), strict=True))
@@ -150,6 +162,7 @@ def search_clip(
         problems=tuple(report.problems),
         times_s=tuple(times_s),
         sharpness=tuple(ranks[time] for time in times_s),
+        store=store,
     )
 
 

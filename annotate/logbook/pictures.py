@@ -11,10 +11,14 @@ from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import suppress
 from pathlib import Path
+from typing import TYPE_CHECKING
 from uuid import uuid4
 
 from annotate.errors import AnnotateError
 from annotate.logbook.opening import EVIDENCE_NAME, Logbook
+
+if TYPE_CHECKING:
+    from detect.evidence import Jpeg
 
 WRITERS = 8
 """Pictures brought to the disk at once. Waiting for the disk is most of the work, and a file system commits several in one go:
@@ -47,10 +51,10 @@ def keep_picture(logbook: Logbook, data: bytes) -> str:
     return sha256
 
 
-def keep_pictures(logbook: Logbook, pictures: Sequence[bytes]) -> list[str]:
-    """Keep many pictures; return their sha256s in the same order."""
+def keep_pictures(logbook: Logbook, pictures: Sequence["Jpeg"]) -> list[str]:
+    """Keep many pictures, each read only as it is written; return their sha256s in the same order."""
     with ThreadPoolExecutor(WRITERS) as pool:
-        return list(pool.map(lambda data: keep_picture(logbook, data), pictures))
+        return list(pool.map(lambda jpeg: keep_picture(logbook, jpeg.read()), pictures))
 
 
 def picture_path(logbook: Logbook, sha256: str) -> Path:

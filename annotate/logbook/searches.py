@@ -187,9 +187,9 @@ def _see(candidate: "Candidate") -> Sighted:
 def _keep_pictures(logbook: Logbook, candidates: Sequence["Candidate"]) -> list[_Pictures]:
     """Keep the pictures of candidates; return the names for each."""
     pictures = [
-        data
+        jpeg
         for candidate in candidates
-        for data in (candidate.frame_jpeg, *(view.picture_jpeg for view in candidate.views))
+        for jpeg in (candidate.frame_jpeg, *(view.picture_jpeg for view in candidate.views))
     ]
     names = iter(keep_pictures(logbook, pictures))
     return [_Pictures(next(names), tuple(islice(names, len(candidate.views)))) for candidate in candidates]
@@ -221,7 +221,7 @@ def _describe_candidate(
 
 def _describe_view(view: "View", picture: str) -> dict[str, Any]:
     """Return the values of a row."""
-    rows, columns = measure_picture(view.picture_jpeg)
+    rows, columns = measure_picture(view.picture_jpeg.read())
     row0, col0, row_end, col_end = (int(edge) for edge in view.box)
     return {
         "time_s": float(view.time_s),

@@ -27,6 +27,7 @@ from annotate.web.guards import Door
 from annotate.web.serving import open_port
 from detect.candidates import Candidate, View
 from detect.clips import open_clip, read_frames, read_rgb
+from detect.evidence import HeldJpeg, PictureStore
 from detect.search import ClipSearch
 from detect.snapshots import encode_jpeg, shrink_frame
 
@@ -137,7 +138,7 @@ def cut_candidate(
         views_seen=19,
         length_px=24.0,
         missing_percent=14.0 if kind == "feeding" else 0.0,
-        frame_jpeg=shrink_frame(frames[indices[0]][1]),
+        frame_jpeg=HeldJpeg(shrink_frame(frames[indices[0]][1])),
         frame_size_px=SIZE_PX,
     )
 
@@ -178,7 +179,7 @@ def _cut_view(
         width_px=8.0,
         score=score,
         sharpness=0.5 + 0.01 * (index % 40),
-        picture_jpeg=encode_jpeg(picture, quality=92),
+        picture_jpeg=HeldJpeg(encode_jpeg(picture, quality=92)),
         picture_origin_px=(first_row, first_column),
     )
 
@@ -231,6 +232,7 @@ def fill_logbook(folder: Path, clip_folder: Path, *, has_clip: bool = True) -> P
             problems=(),
             times_s=times,
             sharpness=tuple(0.5 + 0.5 * np.sin(5 * time_s) for time_s in times),
+            store=PictureStore(),
         )
         save_search(
             logbook,

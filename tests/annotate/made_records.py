@@ -16,6 +16,7 @@ from annotate.logbook.records import Clip, PastSearch
 from annotate.logbook.searches import save_search
 from detect.candidates import Candidate, View
 from detect.clip_info import ClipInfo
+from detect.evidence import HeldJpeg, PictureStore
 from detect.search import ClipSearch
 
 NOON = datetime(2026, 5, 17, 11, 0, tzinfo=UTC)
@@ -48,7 +49,7 @@ def make_view(
         width_px=10.0,
         score=0.8,
         sharpness=0.9,
-        picture_jpeg=make_jpeg(shade),
+        picture_jpeg=HeldJpeg(make_jpeg(shade)),
         picture_origin_px=(box[0] - 8, box[1] - 4),
     )
 
@@ -75,7 +76,7 @@ def make_candidate(
         views_seen=len(views),
         length_px=length_px,
         missing_percent=12.0 if kind == "feeding" else 0.0,
-        frame_jpeg=make_jpeg(300 + shade),
+        frame_jpeg=HeldJpeg(make_jpeg(300 + shade)),
         frame_size_px=(1080, 1920),
     )
 
@@ -91,6 +92,7 @@ def make_found(candidates: Sequence[Candidate], *, duration_s: float = 60.0) -> 
         problems=("the last 2 s could not be read",),
         times_s=(0.0, 0.5, 1.0),
         sharpness=(0.0, 1.0, 0.5),
+        store=PictureStore(),
     )
 
 

@@ -80,7 +80,7 @@ def test_all_of_a_candidate_comes_back(logbook: Logbook) -> None:
         2.0,
     )
     assert read.at == NOON + timedelta(seconds=2)
-    assert read_picture(logbook, read.frame_picture) == made.frame_jpeg
+    assert read_picture(logbook, read.frame_picture) == made.frame_jpeg.read()
     for rank, (view, original) in enumerate(zip(read.views, made.views, strict=True)):
         for name in (
             "time_s",
@@ -95,7 +95,7 @@ def test_all_of_a_candidate_comes_back(logbook: Logbook) -> None:
             assert getattr(view, name) == getattr(original, name), name
         assert view.rank == rank and view.picture_size_px == (24, 32)
         assert np.array_equal(np.float32(view.outline), original.outline)
-        assert read_picture(logbook, view.picture) == original.picture_jpeg
+        assert read_picture(logbook, view.picture) == original.picture_jpeg.read()
     assert read_sharpness(logbook, clip.id) == ((0.0, 0.0), (0.5, 1.0), (1.0, 0.5))
 
 

@@ -60,9 +60,17 @@ def describe(result: ClipSearch) -> list[tuple[object, ...]]:
     """Everything of the candidates that a second search must give again."""
     return [
         (
-            *(c.kind, c.score, c.first_s, c.last_s, c.views_seen, c.frame_jpeg),
+            *(c.kind, c.score, c.first_s, c.last_s, c.views_seen, c.frame_jpeg.read()),
             *(
-                (v.time_s, v.frame_index, v.box, v.score, v.sharpness, v.picture_jpeg, v.outline.tobytes())
+                (
+                    v.time_s,
+                    v.frame_index,
+                    v.box,
+                    v.score,
+                    v.sharpness,
+                    v.picture_jpeg.read(),
+                    v.outline.tobytes(),
+                )
                 for v in c.views
             ),
         )
@@ -115,7 +123,7 @@ def test_two_bodies_are_two_candidates_whatever_the_camera_does(walk: Path) -> N
             middle = ((view.box[0] + view.box[2]) / 2, (view.box[1] + view.box[3]) / 2)
             assert middle == pytest.approx((row - shift[0], column - shift[1]), abs=6)
             assert view.time_s == pytest.approx(index / 30, abs=1e-6)
-            picture = cv2.imdecode(np.frombuffer(view.picture_jpeg, np.uint8), cv2.IMREAD_COLOR)
+            picture = cv2.imdecode(np.frombuffer(view.picture_jpeg.read(), np.uint8), cv2.IMREAD_COLOR)
             at = (round(middle[0]) - view.picture_origin_px[0], round(middle[1]) - view.picture_origin_px[1])
             assert picture[at].max() < 90
     assert result.duration_s == pytest.approx(4.0, abs=0.05) and result.frames == 120

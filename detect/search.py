@@ -29,7 +29,7 @@ from detect.scoring import Scorer
 from detect.sharpness import WatchedFrame, choose_sharp, find_usable, rank_sharpness, watch_frames
 from detect.snapshots import cut_picture, shrink_frame
 
-READ_AHEAD_BYTES = 50_000_000
+READ_AHEAD_BYTES = 40_000_000
 LEAST_AHEAD, MOST_AHEAD = 3, 16
 """How much is decoded ahead of the search, in bytes and frames: at 1080p enough to keep the decoder busy throughout a close look,
 at 4K as much as memory allows."""

@@ -139,4 +139,5 @@ def make_judge_input(crops: "torch.Tensor", *, dtype: "torch.dtype") -> "torch.T
 
 
 def _scale(codes: "torch.Tensor", dtype: "torch.dtype") -> "torch.Tensor":
-    return (codes.to(dtype) - MEAN_CODE) / CODE_SPREAD
+    # In place on a copy: at 4K each further copy is 12 MB.
+    return codes.to(dtype, copy=True).sub_(MEAN_CODE).div_(CODE_SPREAD)

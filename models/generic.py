@@ -43,11 +43,11 @@ from models.lessons import SeekerLesson, make_seeker_book
 from models.network import FEEDING, IMAGE_WEIGHT_AXES, LARVA, MAPS, RARE_LOG_ODDS, find_best_dtype, find_peaks
 from models.patches import CELL_ELEMENTS, CODE_SPREAD, MEAN_CODE, make_seeker_input, pad_to_grid, shrink
 from models.training import (
-    EMPTY_COPIES,
-    LAID_COPIES,
     LearningPlan,
+    add_learning_arguments,
     hash_folder,
     learn,
+    list_empty,
     list_sources,
     prepare_source,
     spread_work,
@@ -286,8 +286,7 @@ def learn_head(given: argparse.Namespace) -> HeadCard:
     device = torch.device(given.device)
     # Built first: where the package is missing, nothing is prepared in vain.
     detector = build_detector(seed=given.seed).to(device)
-    empty = [] if given.empty is None else list_pictures(given.empty)
-    learned = [path for path in empty if not any(text in path.name for text in given.leave_out)]
+    learned = list_empty(given)
     copies = given.copies[0], given.copies[1]
     sources = list_sources(given.examples, learned, seed=given.seed, copies=copies)
     prepared = spread_work(prepare_source, sources, workers=given.workers)
@@ -334,22 +333,10 @@ def make_parser() -> argparse.ArgumentParser:
     )
     learn_.add_argument("examples", type=Path)
     learn_.add_argument("head", type=Path, help="where the head's weights go, NAME.pt")
-    learn_.add_argument("--empty", type=Path, help="folder of real pictures in which no larva is")
-    learn_.add_argument(
-        "--leave-out", nargs="*", default=[], help="leave out empty pictures whose name holds this"
-    )
-    learn_.add_argument(
-        "--copies", type=int, nargs=2, default=(EMPTY_COPIES, LAID_COPIES), metavar=("EMPTY", "LAID")
-    )
-    learn_.add_argument(
-        "--progress", type=Path, help="folder that keeps progress, to go on from after a stop"
-    )
+    add_learning_arguments(learn_)
     learn_.add_argument("--steps", type=int, default=6000)
     learn_.add_argument("--batch", type=int, default=64)
-    learn_.add_argument("--rate", type=float, default=2e-3, help="highest learning rate")
-    learn_.add_argument("--seed", type=int, default=0)
     learn_.add_argument("--workers", type=int, default=1, help="processes that prepare pictures")
-    learn_.add_argument("--device", default="cuda" if torch.cuda.is_available() else "cpu")
     return parser
 
 

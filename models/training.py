@@ -453,27 +453,38 @@ def make_parser() -> argparse.ArgumentParser:
         "set_aside", type=Path, help="examples to calibrate and measure on, drawn with other seeds"
     )
     learn_.add_argument("weights", type=Path, help="where the weights go, NAME.pt")
-    learn_.add_argument("--empty", type=Path, help="folder of real pictures in which no larva is")
-    learn_.add_argument(
-        "--leave-out", nargs="*", default=[], help="leave out empty pictures whose name holds this"
-    )
-    learn_.add_argument(
-        "--copies", type=int, nargs=2, default=(EMPTY_COPIES, LAID_COPIES), metavar=("EMPTY", "LAID")
-    )
-    learn_.add_argument(
-        "--progress", type=Path, help="folder that keeps progress, to go on from after a stop"
-    )
+    add_learning_arguments(learn_)
     learn_.add_argument("--start", type=Path, help="weights to learn on from; new ones where not given")
     learn_.add_argument(
         "--judge-from", type=Path, help="weights whose judge takes the place of that of --start"
     )
-    learn_.add_argument("--rate", type=float, default=2e-3, help="highest learning rate")
     learn_.add_argument("--seeker-steps", type=int, default=4000)
     learn_.add_argument("--judge-steps", type=int, default=6000)
     learn_.add_argument("--batches", type=int, nargs=2, default=(64, 384), metavar=("SEEKER", "JUDGE"))
-    learn_.add_argument("--seed", type=int, default=0)
-    learn_.add_argument("--device", default="cuda" if torch.cuda.is_available() else "cpu")
     return parser
+
+
+def add_learning_arguments(parser: argparse.ArgumentParser) -> None:
+    """Add what everything that learns from examples and empty pictures is told alike."""
+    parser.add_argument("--empty", type=Path, help="folder of real pictures in which no larva is")
+    parser.add_argument(
+        "--leave-out", nargs="*", default=[], help="leave out empty pictures whose name holds this"
+    )
+    parser.add_argument(
+        "--copies", type=int, nargs=2, default=(EMPTY_COPIES, LAID_COPIES), metavar=("EMPTY", "LAID")
+    )
+    parser.add_argument(
+        "--progress", type=Path, help="folder that keeps progress, to go on from after a stop"
+    )
+    parser.add_argument("--rate", type=float, default=2e-3, help="highest learning rate")
+    parser.add_argument("--seed", type=int, default=0)
+    parser.add_argument("--device", default="cuda" if torch.cuda.is_available() else "cpu")
+
+
+def list_empty(given: argparse.Namespace) -> list[Path]:
+    """Return the empty pictures that the command line asks to learn from."""
+    empty = [] if given.empty is None else list_pictures(given.empty)
+    return [path for path in empty if not any(text in path.name for text in given.leave_out)]
 
 
 def main(arguments: Sequence[str] | None = None) -> None:
@@ -506,8 +517,7 @@ REPORT_EVERY = 250
 def learn_from_folders(given: argparse.Namespace) -> None:
     """Run the course that the command line asks for and save what comes of it."""
     cv2.setNumThreads(1)
-    empty = [] if given.empty is None else list_pictures(given.empty)
-    learned = [path for path in empty if not any(text in path.name for text in given.leave_out)]
+    learned = list_empty(given)
     sources = list_sources(
         given.examples, learned, seed=given.seed, copies=(given.copies[0], given.copies[1])
     )

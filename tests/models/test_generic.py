@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 import torch
 
-from models.canopy.truth import FrameTruth, LarvaTruth, Truth, find_truth_path, write_truth
+from models.canopy.truth import FrameTruth
 from models.cards import WeightsError, find_card_path, hash_file
 from models.efficientnet_lite import (
     BACKBONE_SHA256,
@@ -34,6 +34,7 @@ from models.lessons import SeekerLesson, list_larva_spots, make_seeker_book, pre
 from models.network import LARVA, MAPS
 from models.patches import CELL_PX, make_seeker_input, pad_to_grid, shrink
 from models.training import LearningPlan, learn
+from tests.models.made_examples import write_example
 
 CPU = torch.device("cpu")
 LARGE = LayingSettings(count=(5, 7), length_px=(20, 40), body_light=(0.02, 0.05), larva_share=0.8)
@@ -258,25 +259,13 @@ def test_a_head_that_does_not_fit_is_refused(tmp_path, spoil, message):
         load_detector(path)
 
 
-def write_example(folder, seed):
-    example = make_leaf(seed)
-    path = folder / f"leaf-{seed}.jpg"
-    save_picture(path, example.rgb, quality=95)
-    known = tuple(
-        LarvaTruth(mark.larva_id, "L4", 20.0, "healthy", "on-midrib") for mark in example.truth.larvae
-    )
-    write_truth(
-        find_truth_path(path), Truth(path.name, example.rgb.shape[:2], 0.0, "", known, (example.truth,))
-    )
-
-
 def test_the_command_line_learns_a_head(tmp_path):
     """Examples on disk become a head whose card says from what; pictures left out by name are not learned from."""
     examples, empty, path = tmp_path / "examples", tmp_path / "empty", tmp_path / "head.pt"
     for folder in (examples, empty):
         folder.mkdir()
     for seed in (1, 2):
-        write_example(examples, seed)
+        write_example(examples, seed, make_leaf(seed))
     for name in ("sky", "crown"):
         save_picture(empty / f"{name}.jpg", make_leaf(8, NONE).rgb, quality=90)
     options = ["--steps", "2", "--batch", "2", "--seed", "3", "--device", "cpu", "--copies", "1", "1"]

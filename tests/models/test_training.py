@@ -39,6 +39,7 @@ from models.training import (
     make_parser,
     run_course,
 )
+from tests.models.made_examples import write_example
 
 CPU = torch.device("cpu")
 SMALL = NetworkConfig((8, 12, 16), (1, 1), (8, 12, 16, 24), (4, 8, 8), 24, (8, 8))
@@ -284,19 +285,9 @@ def test_a_course_ends_in_calibrated_scores(tmp_path):
 
 
 def write_examples(folder: Path, seeds):
-    from models.canopy.truth import LarvaTruth, Truth, find_truth_path, write_truth
-
     folder.mkdir()
     for seed in seeds:
-        example = make_example(seed)
-        path = folder / f"leaf-{seed:02d}.jpg"
-        save_picture(path, example.rgb, quality=95)
-        known = tuple(
-            LarvaTruth(mark.larva_id, "L4", 20.0, "healthy", "on-midrib") for mark in example.truth.larvae
-        )
-        write_truth(
-            find_truth_path(path), Truth(path.name, example.rgb.shape[:2], 0.0, "", known, (example.truth,))
-        )
+        write_example(folder, seed, make_example(seed))
 
 
 def test_a_source_gives_the_same_example_every_time(tmp_path):

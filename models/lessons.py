@@ -8,6 +8,7 @@ stands in `training`.
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cache
 
 import cv2
 import numpy as np
@@ -119,20 +120,70 @@ def _make_spots(
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class SeekerBook:
-    """Pictures for the seeker: half-size uint8 (h, w, 3) tensors on one device, and the spots of each."""
+class SpotTable:
+    """Spots of many pictures or squares, one row each, padded: (N, S) like `Spots`, and which of them are there."""
 
-    halves: tuple[torch.Tensor, ...]
-    larvae: tuple[Spots, ...]
-    feeding: tuple[Spots, ...]
+    rows: NDArray[np.float32]
+    columns: NDArray[np.float32]
+    lengths_px: NDArray[np.float32]
+    teach: NDArray[np.bool_]
+    there: NDArray[np.bool_]
+
+
+def tabulate_spots(spots: Sequence[Spots]) -> SpotTable:
+    """Put the spots of many pictures into one table."""
+    most = max(1, *(len(some.rows) for some in spots))
+    numbers = np.zeros((3, len(spots), most), np.float32)
+    flags = np.zeros((2, len(spots), most), bool)
+    for n, some in enumerate(spots):
+        count = len(some.rows)
+        numbers[:, n, :count] = some.rows, some.columns, some.lengths_px
+        flags[0, n, :count] = some.teach
+        flags[1, n, :count] = True
+    return SpotTable(*numbers, *flags)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class SeekerBook:
+    """Pictures for the seeker, end to end, so that one step gathers a whole batch of squares.
+
+    Attributes
+    ----------
+    pixels : uint8 (P, 3), the half-size pictures row by row, on one device
+    starts, sizes : int64 (N,) and (N, 2): each picture's first pixel, its rows and columns
+    larvae, feeding : the spots of each
+    """
+
+    pixels: torch.Tensor
+    starts: NDArray[np.int64]
+    sizes: NDArray[np.int64]
+    larvae: SpotTable
+    feeding: SpotTable
 
 
 def make_seeker_book(prepared: Sequence["Prepared"], *, device: torch.device) -> SeekerBook:
     """Put prepared pictures into a book for the seeker."""
-    halves = tuple(torch.from_numpy(some.half).to(device) for some in prepared)
-    return SeekerBook(
-        halves, tuple(some.larvae for some in prepared), tuple(some.feeding for some in prepared)
+    sizes = np.array([some.half.shape[:2] for some in prepared], np.int64)
+    counts = sizes.prod(axis=1)
+    starts = np.cumsum(counts) - counts
+    pixels = torch.empty((int(counts.sum()), 3), dtype=torch.uint8, device=device)
+    for some, start, count in zip(prepared, starts.tolist(), counts.tolist(), strict=True):
+        pixels[start : start + count] = torch.from_numpy(some.half.reshape(-1, 3)).to(device)
+    larvae, feeding = (
+        tabulate_spots(spots)
+        for spots in ([some.larvae for some in prepared], [some.feeding for some in prepared])
     )
+    return SeekerBook(pixels, starts, sizes, larvae, feeding)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Squares:
+    """Squares to be cut: picture, first row and column, quarter turns and whether mirrored before; (B,) or (B, 2) each."""
+
+    picks: NDArray[np.int64]
+    corners: NDArray[np.int64]
+    turns: NDArray[np.int64]
+    mirrored: NDArray[np.bool_]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -145,7 +196,7 @@ class SeekerLesson:
 
     def measure_loss(self, seeker: nn.Module, rng: np.random.Generator) -> torch.Tensor:
         """Return the loss on one batch drawn with `rng`."""
-        squares, larvae, feeding = self._draw_batch(rng)
+        squares, larvae, feeding = self.draw_batch(rng)
         codes = vary_light(squares, rng)
         maps = seeker(make_seeker_input(codes, dtype=torch.float32)).float()
         cells = self.side * HALF_PX // CELL_PX
@@ -158,39 +209,58 @@ class SeekerLesson:
         error = functional.smooth_l1_loss(maps[:, LENGTH], lengths, reduction="none", beta=0.25)
         return loss + LENGTH_SHARE * (error * at_larva).sum() / at_larva.sum().clamp(min=1)
 
-    def _draw_batch(self, rng: np.random.Generator) -> tuple[torch.Tensor, list[Spots], list[Spots]]:
-        squares: list[torch.Tensor] = []
-        larvae: list[Spots] = []
-        feeding: list[Spots] = []
-        for _ in range(self.batch):
-            pick = int(rng.integers(len(self.book.halves)))
-            half = self.book.halves[pick]
-            corner = _choose_corner(half, self.book.larvae[pick], self.side, rng)
-            turns, mirrored = int(rng.integers(4)), bool(rng.random() < 0.5)
-            squares.append(turn_picture(_cut_square(half, corner, self.side), turns, mirrored))
-            for chosen, spots in ((larvae, self.book.larvae[pick]), (feeding, self.book.feeding[pick])):
-                chosen.append(_turn_spots(spots, corner, self.side, turns, mirrored))
-        return torch.stack(squares), larvae, feeding
+    def draw_batch(self, rng: np.random.Generator) -> tuple[torch.Tensor, SpotTable, SpotTable]:
+        """Return squares uint8 (B, side, side, 3) and where larvae and chewed places lie in them."""
+        picks = rng.integers(len(self.book.starts), size=self.batch)
+        corners = np.array([self._choose_corner(pick, rng) for pick in picks.tolist()], np.int64)
+        squares = _Squares(picks, corners, rng.integers(4, size=self.batch), rng.random(self.batch) < 0.5)
+        larvae, feeding = (
+            _turn_spots(table, squares, self.side) for table in (self.book.larvae, self.book.feeding)
+        )
+        return self._cut(squares), larvae, feeding
+
+    def _choose_corner(self, pick: int, rng: np.random.Generator) -> tuple[int, int]:
+        """Return the (row, column) of a square's first element, anywhere or so that a taught larva lies in it."""
+        larvae, size, side = self.book.larvae, self.book.sizes[pick], self.side
+        taught = np.flatnonzero(larvae.teach[pick])
+        if rng.random() < AIMED_SHARE and len(taught):
+            at = int(rng.choice(taught))
+            middle = int(larvae.rows[pick, at]) // HALF_PX, int(larvae.columns[pick, at]) // HALF_PX
+            first = [value - int(rng.integers(side)) for value in middle]
+        else:
+            first = [
+                int(rng.integers(-EDGE_ELEMENTS, max(1, length - side + EDGE_ELEMENTS))) for length in size
+            ]
+        last = np.maximum(-EDGE_ELEMENTS, size - side + EDGE_ELEMENTS)
+        row, column = np.clip(first, -EDGE_ELEMENTS, last)
+        return int(row), int(column)
+
+    def _cut(self, squares: _Squares) -> torch.Tensor:
+        """Cut and turn all squares in one step; past a picture's edge the edge goes on."""
+        device = self.book.pixels.device
+        ways = torch.from_numpy(squares.turns + 4 * squares.mirrored).to(device)
+        rows, columns = (grid[ways] for grid in _list_ways(self.side, device))  # (B, side, side) each
+        corners, sizes, starts = (
+            torch.from_numpy(values).to(device)
+            for values in (squares.corners, self.book.sizes[squares.picks], self.book.starts[squares.picks])
+        )
+        across = sizes[:, 1, None, None]
+        row = (rows + corners[:, 0, None, None]).clamp(min=0).minimum(sizes[:, 0, None, None] - 1)
+        column = (columns + corners[:, 1, None, None]).clamp(min=0).minimum(across - 1)
+        return self.book.pixels[starts[:, None, None] + row * across + column]
+
+
+@cache
+def _list_ways(side: int, device: torch.device) -> tuple[torch.Tensor, torch.Tensor]:
+    """Return for each of the eight ways where each element of a turned square comes from: rows and columns (8, side, side)."""
+    steps = torch.arange(side)
+    grid = torch.stack(torch.meshgrid(steps, steps, indexing="ij"), dim=2)
+    ways = torch.stack([turn_picture(grid, way % 4, way >= 4) for way in range(DIRECTIONS)]).to(device)
+    return ways[..., 0], ways[..., 1]
 
 
 AIMED_SHARE = 0.5
 """Share of the squares that are laid about a larva, where the picture has one."""
-
-
-def _choose_corner(half: torch.Tensor, larvae: Spots, side: int, rng: np.random.Generator) -> tuple[int, int]:
-    """Return the (row, column) of a square's first element, anywhere or so that a taught larva lies in it."""
-    aimed = bool(rng.random() < AIMED_SHARE) and bool(larvae.teach.any())
-    if aimed:
-        at = int(rng.choice(np.flatnonzero(larvae.teach)))
-        middle = int(larvae.rows[at]) // HALF_PX, int(larvae.columns[at]) // HALF_PX
-        row, column = (value - int(rng.integers(side)) for value in middle)
-    else:
-        row, column = (
-            int(rng.integers(-EDGE_ELEMENTS, max(1, size - side + EDGE_ELEMENTS))) for size in half.shape[:2]
-        )
-    last = [max(-EDGE_ELEMENTS, size - side + EDGE_ELEMENTS) for size in half.shape[:2]]
-    return int(np.clip(row, -EDGE_ELEMENTS, last[0])), int(np.clip(column, -EDGE_ELEMENTS, last[1]))
-
 
 EDGE_ELEMENTS = 8
 """Squares may reach this far past a picture's edge, where the edge goes on, as it does in searching."""
@@ -200,15 +270,6 @@ FEEDING_SHARE = 0.3
 """Weights of the lesser tasks beside finding larvae; chosen once, by the first runs."""
 
 
-def _cut_square(half: torch.Tensor, corner: Sequence[int], side: int) -> torch.Tensor:
-    row, column = corner
-    if 0 <= row <= half.shape[0] - side and 0 <= column <= half.shape[1] - side:
-        return half[row : row + side, column : column + side]
-    rows = torch.arange(corner[0], corner[0] + side, device=half.device).clamp(0, half.shape[0] - 1)
-    columns = torch.arange(corner[1], corner[1] + side, device=half.device).clamp(0, half.shape[1] - 1)
-    return half[rows[:, None], columns[None, :]]
-
-
 def turn_picture(picture: torch.Tensor, turns: int, mirrored: bool) -> torch.Tensor:
     """Turn the last-but-two and last-but-one axes of (..., H, W, C) by quarter turns, after mirroring the columns."""
     rows, columns = picture.ndim - 3, picture.ndim - 2
@@ -216,18 +277,21 @@ def turn_picture(picture: torch.Tensor, turns: int, mirrored: bool) -> torch.Ten
     return torch.rot90(flipped, turns, (rows, columns))
 
 
-def _turn_spots(spots: Spots, corner: Sequence[int], side: int, turns: int, mirrored: bool) -> Spots:
-    """Move spots into a square (px, full resolution) and turn them with it."""
+def _turn_spots(table: SpotTable, squares: _Squares, side: int) -> SpotTable:
+    """Move the spots of the pictures chosen into their squares (px, full resolution) and turn them with them."""
     last = side * HALF_PX - 1
-    rows = spots.rows - corner[0] * HALF_PX
-    columns = spots.columns - corner[1] * HALF_PX
-    if mirrored:
-        columns = last - columns
-    for _ in range(turns % 4):
+    rows = table.rows[squares.picks] - squares.corners[:, :1] * HALF_PX
+    columns = table.columns[squares.picks] - squares.corners[:, 1:] * HALF_PX
+    columns = np.where(squares.mirrored[:, None], last - columns, columns)
+    for turn in range(1, 4):
         # torch.rot90 from rows to columns: what was on the right comes to the top.
-        rows, columns = last - columns, rows
+        is_turned = (squares.turns >= turn)[:, None]
+        rows, columns = np.where(is_turned, last - columns, rows), np.where(is_turned, rows, columns)
     inside = (rows >= 0) & (rows <= last) & (columns >= 0) & (columns <= last)
-    return Spots(rows[inside], columns[inside], spots.lengths_px[inside], spots.teach[inside])
+    there = table.there[squares.picks] & inside
+    teach = table.teach[squares.picks] & there
+    lengths = table.lengths_px[squares.picks]
+    return SpotTable(rows.astype(np.float32), columns.astype(np.float32), lengths, teach, there)
 
 
 HEAT_SPREAD_PX = 4.0
@@ -239,13 +303,16 @@ IGNORED_REACH = 0.6
 
 
 def _draw_targets(
-    spots: Sequence[Spots], cells: int, device: torch.device
+    spots: SpotTable, cells: int, device: torch.device
 ) -> tuple[torch.Tensor, torch.Tensor, torch.Tensor]:
     """Return heat (B, n, n), log lengths (B, n, n) and where those hold (B, n, n).
 
     Heat is 1 at a taught spot's own cell, falls off about it, and is -1 where nothing is taught.
     """
-    rows, columns, lengths, teach, there = (part[..., None, None] for part in _pad_spots(spots, device))
+    rows, columns, lengths, teach, there = (
+        torch.from_numpy(values).to(device)[..., None, None]
+        for values in (spots.rows, spots.columns, spots.lengths_px, spots.teach, spots.there)
+    )
     middles = (torch.arange(cells, device=device) + 0.5) * CELL_PX - 0.5
     squared = (middles[:, None] - rows) ** 2 + (middles[None, :] - columns) ** 2  # (B, S, n, n)
     spread = (HEAT_SPREAD_PER_LENGTH * lengths).clamp(min=HEAT_SPREAD_PX)
@@ -260,19 +327,6 @@ def _draw_targets(
     nearest = torch.where(close, squared, torch.inf).argmin(dim=1, keepdim=True)
     logs = torch.log2(lengths.clamp(min=1) / REFERENCE_PX).expand_as(squared)
     return heat, logs.gather(1, nearest)[:, 0], close.any(dim=1)
-
-
-def _pad_spots(spots: Sequence[Spots], device: torch.device) -> tuple[torch.Tensor, ...]:
-    """Return rows, columns, lengths, teach and there, each (B, S), padded to the longest list."""
-    most = max(1, *(len(some.rows) for some in spots))
-    numbers = np.zeros((3, len(spots), most), np.float32)
-    flags = np.zeros((2, len(spots), most), bool)
-    for n, some in enumerate(spots):
-        count = len(some.rows)
-        numbers[:, n, :count] = some.rows, some.columns, some.lengths_px
-        flags[0, n, :count] = some.teach
-        flags[1, n, :count] = True
-    return (*torch.from_numpy(numbers).to(device), *torch.from_numpy(flags).to(device))
 
 
 def measure_focal(log_odds: torch.Tensor, heat: torch.Tensor) -> torch.Tensor:

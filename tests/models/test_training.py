@@ -180,12 +180,13 @@ def test_spots_turn_with_their_picture():
         np.array([True]),
     )
     book = make_seeker_book([type(prepared)(half, spots, prepared.feeding)], device=CPU)
-    squares, larvae, _ = SeekerLesson(book, 40, side=64)._draw_batch(np.random.default_rng(1))
+    squares, larvae, _ = SeekerLesson(book, 40, side=64).draw_batch(np.random.default_rng(1))
     seen = 0
-    for square, some in zip(squares, larvae, strict=True):
+    for number, square in enumerate(squares):
         dots = np.argwhere(square[..., 0].numpy() > 0)
-        expected = (np.stack([some.rows, some.columns], axis=1) - 0.5) / HALF_PX
-        assert dots.tolist() == expected.tolist()
+        there = larvae.there[number]
+        spot = np.stack([larvae.rows[number][there], larvae.columns[number][there]], axis=1)
+        assert dots.tolist() == ((spot - 0.5) / HALF_PX).tolist()
         seen += len(dots)
     assert seen > 10
 

@@ -41,12 +41,17 @@ def gather_candidate(track: Track, combine: Combine) -> Candidate:
     )
 
 
-def combine_scores(scores: Sequence[float]) -> float:
-    """Return the score, 0 to 1, that several views' scores give together: the mean log-odds of the best few."""
+def combine_scores(scores: Sequence[float], *, most_views: int) -> float:
+    """Return the score, 0 to 1, that several views' scores give together: the mean log-odds of the best few.
+
+    Parameters
+    ----------
+    most_views : in how many frames the thing could have been seen
+    """
     clipped = np.clip(scores, LIMIT, 1 - LIMIT)
-    log_odds = np.sort(np.log(clipped / (1 - clipped)))[::-1][:BEST_VIEWS_COUNTED]
-    missing = BEST_VIEWS_COUNTED - len(log_odds)
-    mean = (log_odds.sum() + missing * FIRST_VIEW_LOG_ODDS) / BEST_VIEWS_COUNTED
+    counted = min(BEST_VIEWS_COUNTED, max(1, most_views))
+    log_odds = np.sort(np.log(clipped / (1 - clipped)))[::-1][:counted]
+    mean = (log_odds.sum() + (counted - len(log_odds)) * FIRST_VIEW_LOG_ODDS) / counted
     return float(1 / (1 + np.exp(-mean)))
 
 

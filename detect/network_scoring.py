@@ -80,11 +80,11 @@ class NetworkScorer:
         """Turn what each region's features say into its calibrated chance; the frame is not looked at again."""
         return [ScoredRegion(region, self._score(region)) for region in regions]
 
-    def combine(self, kind: Kind, scores: Sequence[float]) -> float:
+    def combine(self, kind: Kind, scores: Sequence[float], *, most_views: int) -> float:
         """Return the calibrated chance of a whole track of silhouettes; chewed leaves are combined as by hand."""
         if kind == "feeding":
-            return combine_scores(scores)
-        return apply_track_calibration(find_log_odds(scores), self.card.track)
+            return combine_scores(scores, most_views=most_views)
+        return apply_track_calibration(find_log_odds(scores), self.card.track, most_views=most_views)
 
     def _score(self, region: Region) -> float:
         if region.kind == "feeding":

@@ -34,8 +34,13 @@ class Scorer(Protocol):
         """Return the regions in the same order, each with its score; the same input gives the same scores."""
         ...
 
-    def combine(self, kind: Kind, scores: Sequence[float]) -> float:
-        """Return the chance, 0 to 1, that a thing seen with these scores, in order of time, shows what its kind says."""
+    def combine(self, kind: Kind, scores: Sequence[float], *, most_views: int) -> float:
+        """Return the chance, 0 to 1, that a thing seen with these scores, in order of time, shows what its kind says.
+
+        Parameters
+        ----------
+        most_views : in how many frames it could have been seen; 1 in a photo
+        """
         ...
 
 
@@ -82,9 +87,9 @@ class HandMadeScorer:
             for region in regions
         ]
 
-    def combine(self, kind: Kind, scores: Sequence[float]) -> float:
+    def combine(self, kind: Kind, scores: Sequence[float], *, most_views: int) -> float:
         """Return the mean of the best few views, whatever the kind."""
-        return combine_scores(scores)
+        return combine_scores(scores, most_views=most_views)
 
 
 def score_silhouette(features: NDArray[np.float32]) -> float:

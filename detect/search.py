@@ -7,7 +7,7 @@ candidates, also when the search was interrupted and went on from its checkpoint
 import hashlib
 import json
 import math
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import closing
 from dataclasses import asdict, dataclass, field
 from itertools import chain
@@ -24,7 +24,7 @@ from detect.following import SearchedFrame, find_centre, follow
 from detect.gathering import gather_candidate, rank_views, store_pictures
 from detect.light import read_light
 from detect.motion import Similarity, carry_points, link_frames, shrink_for_linking
-from detect.regions import ScoredRegion
+from detect.regions import Kind, ScoredRegion
 from detect.scoring import Scorer
 from detect.sharpness import WatchedFrame, choose_sharp, find_usable, rank_sharpness, watch_frames
 from detect.snapshots import cut_picture, shrink_frame
@@ -135,11 +135,16 @@ def search_clip(
                 on_progress(frame.time_s)
             yield frame
 
+    def combine(kind: Kind, scores: Sequence[float]) -> float:
+        # Photos are of different places or moments; in a clip a thing can be seen as often as was looked for it so far.
+        looks = len(times_s) if kind == "silhouette" else 1 + (len(times_s) - 1) // FEEDING_EVERY
+        return scorer.combine(kind, scores, most_views=1 if info.kind == "photos" else looks)
+
     searched = _search_frames(info, settings, scorer=scorer, checkpoint=checkpoint, report=report)
     floors = {"silhouette": settings.silhouette_score, "feeding": settings.feeding_score}
     # Tracks become candidates as they end and their pictures go to a file, so that memory does not grow with the clip.
     tracks = follow(note(searched), kept_views=settings.kept_views)
-    gathered = (gather_candidate(track, scorer.combine) for track in tracks)
+    gathered = (gather_candidate(track, combine) for track in tracks)
     store = PictureStore(None if checkpoint_path is None else checkpoint_path.parent)
     offered = [
         store_pictures(candidate, store)

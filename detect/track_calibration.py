@@ -44,7 +44,7 @@ class _Listener(NetworkScorer):
 
     asked: list[tuple[float, ...]]
 
-    def combine(self, kind: Kind, scores: Sequence[float]) -> float:
+    def combine(self, kind: Kind, scores: Sequence[float], *, most_views: int) -> float:
         """Remember the scores of a silhouette and answer with their number, as a share."""
         if kind == "feeding":
             return 0.0
@@ -90,7 +90,12 @@ def calibrate_weights(weights_path: Path, clips: Sequence[Path], *, workers: int
     calibration = fit_track_calibration(
         [find_log_odds(track.scores) for track in fitted], np.array([track.is_true for track in fitted])
     )
-    scores = np.array([apply_track_calibration(find_log_odds(track.scores), calibration) for track in tested])
+    scores = np.array(
+        [
+            apply_track_calibration(find_log_odds(track.scores), calibration, most_views=calibration.counted)
+            for track in tested
+        ]
+    )
     is_true = np.array([track.is_true for track in tested])
     pair, card = load_weights(weights_path)
     numbers = {

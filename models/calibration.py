@@ -72,18 +72,36 @@ def fit_track_calibration(tracks: Sequence[Sequence[float]], is_true: NDArray[np
     """Return the calibration of whole tracks, each the calibrated log-odds of its views, against outcomes (N,)."""
     plain = TrackCalibration(0.0, 0.0, 0.0, 0.0)
     features = [measure_track(track, counted=plain.counted, missing=plain.missing) for track in tracks]
-    best, mean, views, offset = fit_logistic(np.array(features), is_true, ridge=TRACK_RIDGE)
-    return TrackCalibration(float(best), float(mean), float(views), float(offset))
+    best, mean, views, offset = (
+        float(weight) for weight in fit_logistic(np.array(features), is_true, ridge=TRACK_RIDGE)
+    )
+    single = np.array([view for track in tracks for view in track])
+    is_single_true = np.repeat(is_true, [len(track) for track in tracks])
+    once = fit_calibration(single, is_single_true)
+    return TrackCalibration(best, mean, views, offset, once_slope=once.slope, once_offset=once.offset)
 
 
 TRACK_RIDGE = 1.0
 """Clips to calibrate on are few; this keeps the three weights from leaning on one another."""
 
 
-def apply_track_calibration(log_odds: Sequence[float], calibration: TrackCalibration) -> float:
-    """Return the chance, 0 to 1, that a track with these calibrated log-odds of its views is what it seems."""
-    best, mean, views = measure_track(log_odds, counted=calibration.counted, missing=calibration.missing)
-    total = calibration.best * best + calibration.mean * mean + calibration.views * views + calibration.offset
+def apply_track_calibration(
+    log_odds: Sequence[float], calibration: TrackCalibration, *, most_views: int
+) -> float:
+    """Return the chance, 0 to 1, that a track with these calibrated log-odds of its views is what it seems.
+
+    Parameters
+    ----------
+    most_views : in how many frames it could have been seen: in a short clip, views that cannot be there are not missing
+    """
+    if most_views <= 1:
+        total = calibration.once_slope * max(log_odds) + calibration.once_offset
+    else:
+        counted = min(calibration.counted, most_views)
+        best, mean, views = measure_track(log_odds, counted=counted, missing=calibration.missing)
+        total = (
+            calibration.best * best + calibration.mean * mean + calibration.views * views + calibration.offset
+        )
     return float(1 / (1 + np.exp(-np.clip(total, -50, 50))))
 
 

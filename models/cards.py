@@ -42,7 +42,8 @@ class TrackCalibration:
     """Turns the log-odds of a track's views into those of a chance that holds for the whole track.
 
     Log-odds are best * (highest) + mean * (mean of the best `counted`, `missing` for each that is not there)
-    + views * log2(number of views) + offset, over the calibrated log-odds of single views.
+    + views * log2(number of views) + offset, over the calibrated log-odds of single views. Where a thing could be seen but once,
+    in a photo say, they are once_slope * (that view's) + once_offset: views of clips, of which one frame shows few larvae.
     """
 
     best: float
@@ -51,6 +52,8 @@ class TrackCalibration:
     offset: float
     counted: int = 5
     missing: float = -4.0
+    once_slope: float = 1.0
+    once_offset: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -274,7 +277,12 @@ def _parse_calibration(body: Mapping[str, Any]) -> Calibration:
 
 def _parse_track(body: Mapping[str, Any]) -> TrackCalibration:
     best, mean, views, offset = (float(body[name]) for name in ("best", "mean", "views", "offset"))
-    return TrackCalibration(best, mean, views, offset, int(body["counted"]), float(body["missing"]))
+    once_slope, once_offset = (
+        float(body.get(name, usual)) for name, usual in (("once_slope", 1.0), ("once_offset", 0.0))
+    )
+    return TrackCalibration(
+        best, mean, views, offset, int(body["counted"]), float(body["missing"]), once_slope, once_offset
+    )
 
 
 def _parse_detection(body: Mapping[str, Any] | None) -> DetectionCurve | None:

@@ -76,7 +76,7 @@ class DarkScorer:
     def score(self, lit: LitFrame, regions: Sequence[Region]) -> list[ScoredRegion]:
         return [ScoredRegion(region, min(0.9, region.length_px / 40)) for region in regions]
 
-    def combine(self, kind: Kind, scores: Sequence[float]) -> float:
+    def combine(self, kind: Kind, scores: Sequence[float], *, most_views: int) -> float:
         return float(np.mean(scores))
 
 

@@ -68,7 +68,7 @@ def test_twenty_views_of_one_larva_are_one_candidate() -> None:
     assert len(track.scores) == 20 and len(track.sightings) == 8
     scores = [s.scored.score for s in track.sightings]
     assert scores == sorted(scores, reverse=True) and scores[0] == pytest.approx(0.88)
-    candidate = gather_candidate(track, lambda kind, scores: combine_scores(scores))
+    candidate = gather_candidate(track, lambda kind, scores: combine_scores(scores, most_views=9))
     assert (
         candidate.views_seen == 20
         and candidate.first_s == 0
@@ -139,7 +139,18 @@ def test_every_region_ends_in_exactly_one_track(
 
 def test_more_good_views_make_a_surer_candidate() -> None:
     """The score of all views grows with their number and their scores, and a poor view takes nothing from five good ones."""
-    assert combine_scores([0.8]) < combine_scores([0.8, 0.8]) < combine_scores([0.8] * 5)
-    assert combine_scores([0.9] * 5 + [0.01] * 30) == pytest.approx(0.9)
-    assert combine_scores([0.9] * 5) == pytest.approx(0.9)
-    assert 0 < combine_scores([0.0]) < combine_scores([1.0] * 9) < 1
+    assert (
+        combine_scores([0.8], most_views=9)
+        < combine_scores([0.8, 0.8], most_views=9)
+        < combine_scores([0.8] * 5, most_views=9)
+    )
+    assert combine_scores([0.9] * 5 + [0.01] * 30, most_views=9) == pytest.approx(0.9)
+    assert combine_scores([0.9] * 5, most_views=9) == pytest.approx(0.9)
+    assert 0 < combine_scores([0.0], most_views=9) < combine_scores([1.0] * 9, most_views=9) < 1
+
+
+def test_views_that_could_not_be_are_not_missing() -> None:
+    """In a photo one view is all there is, in a clip of two looks two are."""
+    assert combine_scores([0.8], most_views=1) == pytest.approx(0.8)
+    assert combine_scores([0.8, 0.8], most_views=2) == pytest.approx(0.8)
+    assert combine_scores([0.8], most_views=2) < 0.8

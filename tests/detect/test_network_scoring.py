@@ -1,10 +1,13 @@
 """The network as a scorer: it finds what is plainly there, nothing where nothing is, and the same every time."""
 
+from pathlib import Path
+
 import cv2
 import numpy as np
 import pytest
 import torch
 
+from detect.clips import open_clip
 from detect.light import read_light
 from detect.network_scoring import (
     FINER,
@@ -13,11 +16,16 @@ from detect.network_scoring import (
     _trace_outline,
     load_network_scorer,
 )
-from detect.search import SearchSettings
+from detect.search import SearchSettings, search_clip
 from detect.silhouettes import measure_extent
+from detect.truth_scoring import score_candidates
+from models.calibration import apply_track_calibration
+from models.canopy.truth import find_truth_path, read_truth
 from models.cards import DEFAULT_WEIGHTS, Calibration, ModelCard, TrackCalibration, WeightsError
 from models.network import NetworkConfig, build_pair, ready_pair
 from models.patches import CROP_PX, find_corner
+
+SAMPLE_FOLDER = Path(__file__).parents[2] / "sample_frames"
 
 DEFAULT_SCORE = SearchSettings().silhouette_score
 SMALL = NetworkConfig((4, 8, 8), (1, 1), (4, 8, 8, 12), (4, 8, 8), 12, (8, 4))
@@ -179,3 +187,22 @@ def test_a_plain_larva_scores_over_its_likeness(scorer):
     assert larva is not None
     assert larva.score > (clot.score if clot is not None else 0)
     assert larva.region.length_px == pytest.approx(35, rel=0.3)
+
+
+def test_a_larva_in_a_photo_is_offered(scorer):
+    """A photo shows everything once: larvae of the sample's pictures are offered over the default threshold from one view."""
+    found = []
+    for path in sorted(SAMPLE_FOLDER.glob("*.jpg")):
+        result = search_clip(open_clip(path), SearchSettings(), scorer=scorer)
+        found += score_candidates(result.candidates, read_truth(find_truth_path(path)), duration_s=0).found
+        result.close()
+    assert len(found) >= 3
+
+
+def test_what_could_be_seen_once_is_not_blamed_for_it():
+    """One good view says more where no other was possible, and views that a short clip cannot have are not missing."""
+    track = TrackCalibration(0.2, 1.2, -0.4, 0.2, once_slope=1.2, once_offset=-0.6)
+    once, of_two, of_many = (apply_track_calibration([2.0], track, most_views=n) for n in (1, 2, 50))
+    assert once == pytest.approx(1 / (1 + np.exp(-(1.2 * 2 - 0.6))))
+    assert once > of_two > of_many
+    assert apply_track_calibration([2.0, 2.0], track, most_views=2) > of_two

@@ -171,7 +171,7 @@ def _draw_found(axes: "Axes", search: Figures) -> None:
         ylim=(0, 100),
         title=f"Larvae found in {search['minutes']:.0f} min of footage",
     )
-    axes.legend(loc="lower right")
+    axes.legend(loc="upper right")
 
 
 def _draw_recall(axes: "Axes", frames: Figures) -> None:

@@ -1,4 +1,7 @@
-"""Which scorer a search uses when none is named, and how its threads share the cores with the decoder."""
+"""Which scorer a search uses when none is named, and how it shares cores and memory with the decoder."""
+
+import ctypes
+import sys
 
 from detect.scoring import Scorer
 
@@ -17,9 +20,33 @@ def load_scorer() -> Scorer:
 
 
 def settle_threads() -> None:
-    """Let each picture step run on one thread: the decoder's own threads fill the cores, and more only get in their way."""
+    """Let each picture step run on one thread: the decoder's own threads fill the cores, and more only get in their way.
+
+    Memory is settled with them: see `settle_memory`.
+    """
     import cv2
     import torch
 
     cv2.setNumThreads(1)
     torch.set_num_threads(1)
+    settle_memory()
+
+
+M_MMAP_THRESHOLD, M_ARENA_MAX = -3, -8
+"""Names of glibc's malloc.h."""
+
+LARGE_BYTES = 8_000_000
+
+
+def settle_memory() -> None:
+    """Have pictures given back to the system as soon as they are done with, where the C library is glibc.
+
+    Left alone, it keeps freed pictures for later use in pieces that fit ever fewer of the next ones, and memory grows for as long
+    as a clip lasts.
+    """
+    if not sys.platform.startswith("linux"):
+        return
+    mallopt = getattr(ctypes.CDLL(None), "mallopt", None)
+    if mallopt is not None:
+        mallopt(M_MMAP_THRESHOLD, LARGE_BYTES)
+        mallopt(M_ARENA_MAX, 2)

@@ -233,14 +233,16 @@ def find_peaks(
 
 def _refine_peaks(log_odds: NDArray[np.float32], cells: NDArray[np.int64]) -> NDArray[np.float64]:
     """Return the middles in px: the mean of the 3 x 3 cells about each peak, weighted by their chance."""
-    chance = np.pad(1 / (1 + np.exp(-log_odds.astype(np.float64))), 1)
-    places = np.empty((len(cells), 2))
+    padded = np.pad(log_odds.astype(np.float64), 1, constant_values=-np.inf)
     steps = np.arange(-1, 2)
-    for number, (row, column) in enumerate(cells):
-        window = chance[row : row + 3, column : column + 3]
-        weight = window / window.sum()
-        places[number] = row + (weight.sum(axis=1) * steps).sum(), column + (weight.sum(axis=0) * steps).sum()
-    return (places + 0.5) * CELL_PX - 0.5
+    rows, columns = cells[:, 0, None, None] + steps[:, None] + 1, cells[:, 1, None, None] + steps + 1
+    weight = 1 / (1 + np.exp(-padded[rows, columns]))  # (N, 3, 3)
+    weight /= weight.sum(axis=(1, 2), keepdims=True)
+    shift = np.stack(
+        [(weight.sum(axis=2) * steps).sum(axis=1), (weight.sum(axis=1) * steps).sum(axis=1)], axis=1
+    )
+    places: NDArray[np.float64] = (cells + shift + 0.5) * CELL_PX - 0.5
+    return places
 
 
 def build_pair(config: NetworkConfig, *, seed: int) -> NetworkPair:

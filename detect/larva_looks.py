@@ -15,7 +15,7 @@ from detect.evaluation import sample_frames
 from detect.light import read_light
 from detect.regions import find_middle
 from detect.scoring import Scorer
-from detect.search import SearchSettings
+from detect.search import SearchSettings, choose_followed
 from detect.truth_scoring import LEAST_VISIBLE
 from models.canopy.truth import Truth
 from models.detectability import Look
@@ -73,11 +73,8 @@ def look_at_frames(path: Path, settings: SearchSettings, *, scorer: Scorer, ever
         if not asked:
             continue
         lit = read_light(picture.read())
-        # As in a search: the best few silhouettes over the threshold are followed.
-        found = scorer.find(lit, with_feeding=False)
-        scored = [s for s in scorer.score(lit, found) if s.score >= settings.follow_score]
-        scored.sort(key=lambda s: (-s.score, s.region.box))
-        marks = [Mark(*find_middle(s.region.box), s.score) for s in scored[: settings.most_followed]]
+        scored = scorer.score(lit, scorer.find(lit, with_feeding=False))
+        marks = [Mark(*find_middle(s.region.box), s.score) for s in choose_followed(scored, settings)]
         for larva in asked:
             wanted = Wanted(*find_middle(larva.box), larva.length_px)
             is_found = any(is_hit(mark, wanted) for mark in marks)

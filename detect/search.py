@@ -26,7 +26,14 @@ from detect.light import read_light
 from detect.motion import Similarity, carry_points, link_frames, shrink_for_linking
 from detect.regions import Kind, ScoredRegion
 from detect.scoring import Scorer
-from detect.sharpness import WatchedFrame, choose_sharp, find_usable, rank_sharpness, watch_frames
+from detect.sharpness import (
+    WatchedFrame,
+    choose_sharp,
+    find_usable,
+    find_window,
+    rank_sharpness,
+    watch_frames,
+)
 from detect.snapshots import cut_picture, shrink_frame
 
 READ_AHEAD_BYTES = 40_000_000
@@ -216,6 +223,15 @@ def count_ahead(info: ClipInfo) -> int:
     return int(min(MOST_AHEAD, max(LEAST_AHEAD, READ_AHEAD_BYTES // max(1, frame_bytes))))
 
 
+def choose_followed(scored: Iterable[ScoredRegion], settings: SearchSettings) -> tuple[ScoredRegion, ...]:
+    """Return the best-scored regions of each kind that are worth following, best first."""
+    worth = [region for region in scored if region.score >= settings.follow_score]
+    worth.sort(key=lambda s: (-s.score, s.region.box))
+    silhouettes = [s for s in worth if s.region.kind == "silhouette"][: settings.most_followed]
+    feeding = [s for s in worth if s.region.kind == "feeding"][: settings.most_followed // 2]
+    return tuple(silhouettes + feeding)
+
+
 class _Looker:
     """Looks closely at one sharp frame after another; its state is the frame before, for the motion between the two."""
 
@@ -237,9 +253,9 @@ class _Looker:
         small = shrink_for_linking(lit.half)
         motion, carried = self._carry(small)
         # By the window's number and not by counting looks, so that a search gone on with looks for the same.
-        window = int(item.frame.time_s / self._settings.window_s)
+        window = find_window(item.frame.time_s, self._settings.window_s)
         regions = self._scorer.find(lit, with_feeding=window % FEEDING_EVERY == 0)
-        kept = self._choose(self._scorer.score(lit, regions))
+        kept = choose_followed(self._scorer.score(lit, regions), self._settings)
         self._last_small, self._last_regions = small, kept
         pictures = [cut_picture(rgb, scored.region) for scored in kept]
         return SearchedFrame(
@@ -265,11 +281,3 @@ class _Looker:
             return motion, nowhere
         places = np.array([find_centre(scored) for scored in self._last_regions])
         return motion, carry_points(self._last_small, small, points=places, similarity=motion)
-
-    def _choose(self, scored: list[ScoredRegion]) -> tuple[ScoredRegion, ...]:
-        """Keep the best-scored regions of each kind that are worth following, best first."""
-        worth = [region for region in scored if region.score >= self._settings.follow_score]
-        worth.sort(key=lambda s: (-s.score, s.region.box))
-        silhouettes = [s for s in worth if s.region.kind == "silhouette"][: self._settings.most_followed]
-        feeding = [s for s in worth if s.region.kind == "feeding"][: self._settings.most_followed // 2]
-        return tuple(silhouettes + feeding)

@@ -70,9 +70,9 @@ def choose_sharp(
     cuts the same windows: frames in the window of `done_s` are passed over.
     """
     best: WatchedFrame | None = None
-    done_window = window = -1 if done_s is None else int(done_s / window_s)
+    done_window = window = -1 if done_s is None else find_window(done_s, window_s)
     for item in watched:
-        here = int(item.frame.time_s / window_s)
+        here = find_window(item.frame.time_s, window_s)
         if here <= done_window:
             continue
         if best is not None and here != window:
@@ -83,6 +83,11 @@ def choose_sharp(
             best = item
     if best is not None:
         yield best
+
+
+def find_window(time_s: float, window_s: float) -> int:
+    """Return the number of the window that a moment lies in, counted from the clip's first frame."""
+    return int(time_s / window_s)
 
 
 def rank_sharpness(values: Sequence[float]) -> list[float]:

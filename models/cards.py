@@ -277,12 +277,9 @@ def _parse_calibration(body: Mapping[str, Any]) -> Calibration:
 
 def _parse_track(body: Mapping[str, Any]) -> TrackCalibration:
     best, mean, views, offset = (float(body[name]) for name in ("best", "mean", "views", "offset"))
-    once_slope, once_offset = (
-        float(body.get(name, usual)) for name, usual in (("once_slope", 1.0), ("once_offset", 0.0))
-    )
-    return TrackCalibration(
-        best, mean, views, offset, int(body["counted"]), float(body["missing"]), once_slope, once_offset
-    )
+    # Cards written before photos had a calibration of their own have no such values.
+    once = {name: float(body[name]) for name in ("once_slope", "once_offset") if name in body}
+    return TrackCalibration(best, mean, views, offset, int(body["counted"]), float(body["missing"]), **once)
 
 
 def _parse_detection(body: Mapping[str, Any] | None) -> DetectionCurve | None:

@@ -27,7 +27,7 @@ FRAME_EVERY_S = 2.0
 """Whole clips are searched as always; for the comparison side by side, one frame in so many seconds is enough."""
 
 LOOK_EVERY_S = 0.5
-"""For the chance to find a larva in one frame, frames are taken as often as a search takes them, sharp or not."""
+"""For the chance to find a larva in one frame, frames are taken a little more often than a search takes them, sharp or not."""
 
 DEFAULT_CLIPS = 60
 """As `models.canopy.held_out` says; repeated here so that the help needs no import."""

@@ -16,7 +16,7 @@ BEST_VIEWS_COUNTED = 5
 FIRST_VIEW_LOG_ODDS = -1.0
 """Log-odds put in for each counted view that is missing: a thing seen once is less sure than one seen five times."""
 
-LIMIT = 1e-6
+LEAST_DOUBT = 1e-6
 
 
 Combine = Callable[[Kind, Sequence[float]], float]
@@ -41,6 +41,12 @@ def gather_candidate(track: Track, combine: Combine) -> Candidate:
     )
 
 
+def find_log_odds(scores: Sequence[float]) -> list[float]:
+    """Return the log-odds of chances; 0 and 1 are held a little off."""
+    chances = np.clip(np.asarray(scores, np.float64), LEAST_DOUBT, 1 - LEAST_DOUBT)
+    return [float(value) for value in np.log(chances / (1 - chances))]
+
+
 def combine_scores(scores: Sequence[float], *, most_views: int) -> float:
     """Return the score, 0 to 1, that several views' scores give together: the mean log-odds of the best few.
 
@@ -48,9 +54,8 @@ def combine_scores(scores: Sequence[float], *, most_views: int) -> float:
     ----------
     most_views : in how many frames the thing could have been seen
     """
-    clipped = np.clip(scores, LIMIT, 1 - LIMIT)
     counted = min(BEST_VIEWS_COUNTED, max(1, most_views))
-    log_odds = np.sort(np.log(clipped / (1 - clipped)))[::-1][:counted]
+    log_odds = np.sort(find_log_odds(scores))[::-1][:counted]
     mean = (log_odds.sum() + (counted - len(log_odds)) * FIRST_VIEW_LOG_ODDS) / counted
     return float(1 / (1 + np.exp(-mean)))
 

@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from detect.feeding import find_feeding, score_feeding
-from detect.gathering import combine_scores
+from detect.gathering import combine_scores, find_log_odds
 from detect.light import HALF_STEP_PX, LitFrame
 from detect.regions import Kind, Outline, Region, ScoredRegion, find_middle
 from detect.silhouettes import find_box, measure_extent
@@ -160,15 +160,6 @@ def load_network_scorer(weights_path: Path = DEFAULT_WEIGHTS, *, device_name: st
     pair, card = load_weights(weights_path)
     device = torch.device(device_name)
     return NetworkScorer(ready_pair(pair, device=device, dtype=find_best_dtype(device)), card)
-
-
-LEAST_DOUBT = 1e-6
-
-
-def find_log_odds(scores: Sequence[float]) -> list[float]:
-    """Return the log-odds of chances; 0 and 1 are held a little off."""
-    chances = np.clip(np.asarray(scores, np.float64), LEAST_DOUBT, 1 - LEAST_DOUBT)
-    return [float(value) for value in np.log(chances / (1 - chances))]
 
 
 FINER = 4

@@ -19,7 +19,8 @@ import numpy as np
 
 from detect.clips import open_clip
 from detect.default_scorer import settle_threads
-from detect.network_scoring import NetworkScorer, find_log_odds, load_network_scorer
+from detect.gathering import find_log_odds
+from detect.network_scoring import NetworkScorer, load_network_scorer
 from detect.regions import Kind
 from detect.search import SearchSettings, search_clip
 from detect.truth_scoring import find_lengths, find_shown_larva

@@ -4,6 +4,7 @@ Everything about larvae is given twice: of all that count, and of those that sta
 looked at. The rules stand in `detect.truth_scoring` and `models.evaluate`.
 """
 
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from statistics import median
@@ -92,9 +93,27 @@ def _count_at(
             }
             for name, counts in zip(names, (counted, counted_clear), strict=True)
         },
+        "found_by_pose_16_px_and_over": _count_poses(outcomes, threshold),
         "recall_16_px_and_over": counted.find_share(16),
         "recall_16_px_and_over_of_those_that_stand_out": counted_clear.find_share(16),
     }
+
+
+def _count_poses(outcomes: Sequence[ClipOutcome], threshold: float) -> dict[str, dict[str, int]]:
+    """Return how many larvae of `POSED_PX` or more were found, of how many, by what they do, the commonest first."""
+    found: Counter[str] = Counter()
+    of: Counter[str] = Counter()
+    for outcome in outcomes:
+        long = {larva for larva, px in outcome.lengths_px.items() if px >= POSED_PX}
+        of.update(outcome.poses[larva] for larva in long & outcome.poses.keys())
+        found.update(
+            outcome.poses[larva] for larva in long & outcome.poses.keys() & outcome.list_found(threshold)
+        )
+    return {pose: {"found": found[pose], "of": count} for pose, count in of.most_common()}
+
+
+POSED_PX = 16.0
+"""What shorter larvae do can hardly be seen."""
 
 
 def _draw_curve(outcomes: Sequence[ClipOutcome], clear: Sequence[ClipOutcome]) -> list[dict[str, float]]:

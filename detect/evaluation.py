@@ -82,6 +82,7 @@ class ClipOutcome:
     outline_ious : overlap of outline and truth in each larva's best view, where its best candidate hits it
     feeding : chewed leaves and the feeding candidates offered by default
     times_s : of the frames looked at closely
+    poses : of each larva that counts, by id, as in `models.canopy.larvae.POSES`
     """
 
     name: str
@@ -92,6 +93,7 @@ class ClipOutcome:
     outline_ious: dict[str, float] = field(default_factory=dict)
     feeding: FeedingCount = FeedingCount(0, 0, 0, 0)
     times_s: tuple[float, ...] = ()
+    poses: dict[str, str] = field(default_factory=dict)
 
     def list_found(self, threshold: float) -> set[str]:
         """Return the ids of the larvae shown by a candidate of at least this score."""
@@ -160,6 +162,7 @@ def compare_with_truth(
         errors,
         {larva: iou for larva, iou in ious.items() if iou is not None},
         count_feeding(candidates, truth),
+        poses={larva.larva_id: larva.pose for larva in truth.larvae if larva.larva_id in lengths_px},
     )
 
 

@@ -25,7 +25,7 @@ def list_tables(figures: Figures) -> list[Table]:
     """Return every table that the figures allow."""
     tables: list[Table] = []
     if "search" in figures:
-        tables += [_list_found(figures["search"]), _list_measures(figures)]
+        tables += [_list_found(figures["search"]), _list_poses(figures["search"]), _list_measures(figures)]
     if "frames" in figures:
         tables += _list_finders(figures["frames"])
     if figures.get("detection"):
@@ -75,6 +75,15 @@ def _list_found(search: Figures) -> Table:
 
 _KINDS = (("", ""), ("– that stand out", "_of_those_that_stand_out"))
 """Every count of larvae is followed by that of the larvae which stand out: name of the row, end of the figures' name."""
+
+
+def _list_poses(search: Figures) -> Table:
+    rows = [
+        (name, *map(_count, row["found_by_pose_16_px_and_over"].values()))
+        for name, row in search["at"].items()
+    ]
+    poses = search["at"]["default"]["found_by_pose_16_px_and_over"]
+    return Table("Larvae of 16 px and over, by what they do", ("Threshold", *poses), tuple(rows))
 
 
 def _list_measures(figures: Figures) -> Table:

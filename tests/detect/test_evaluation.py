@@ -27,8 +27,9 @@ OUTCOMES = [
         {"A": 20.0, "B": 12.0, "C": 8.0},
         ((0.9, "A"), (0.85, "A"), (0.8, None), (0.6, "B"), (0.3, None)),
         {"A": 0.05, "B": -0.1},
+        poses={"A": "on-midrib", "B": "on-twig", "C": "on-midrib"},
     ),
-    ClipOutcome("two", 60.0, {"A": 40.0}, ((0.7, None), (0.2, "A")), {"A": 0.0}),
+    ClipOutcome("two", 60.0, {"A": 40.0}, ((0.7, None), (0.2, "A")), {"A": 0.0}, poses={"A": "on-midrib"}),
 ]
 
 
@@ -78,6 +79,7 @@ def test_figures_of_clips_are_those_counted_by_hand() -> None:
     assert default["found_by_length_px"]["16-32"] == {"found": 1, "of": 1}
     assert default["found_by_length_px"]["32 and over"] == {"found": 0, "of": 1}
     assert default["found_by_length_px_of_those_that_stand_out"]["32 and over"] == {"found": 0, "of": 0}
+    assert default["found_by_pose_16_px_and_over"] == {"on-midrib": {"found": 1, "of": 2}}
     assert default["recall_16_px_and_over"] == 0.5
     assert default["recall_16_px_and_over_of_those_that_stand_out"] == 1.0
     points = [

@@ -74,6 +74,7 @@ def make_search() -> dict[str, Any]:
             "6-10": {"found": 3, "of": 4},
             "32 and over": {"found": 0, "of": 0},
         },
+        "found_by_pose_16_px_and_over": {"on-midrib": {"found": 2, "of": 3}},
     }
     curve = [
         {

@@ -61,10 +61,10 @@ class SearchSettings:
     kept_views : most views kept of one candidate
     """
 
-    window_s: float = 0.6
+    window_s: float = 0.75
     follow_score: float = 0.05
     most_followed: int = 12
-    silhouette_score: float = 0.15
+    silhouette_score: float = 0.6
     feeding_score: float = 0.3
     kept_views: int = 8
 

@@ -61,7 +61,7 @@ def judge_tracks(path: Path, scorer: NetworkScorer) -> list[JudgedTrack]:
     truth = read_truth(find_truth_path(path))
     frames = {frame.index: frame for frame in truth.frames}
     counted = find_lengths(truth)
-    listener = _Listener(scorer.pair, scorer.card)
+    listener = _Listener(scorer.pair, scorer.card, scorer.seeker)
     listener.asked = []
     settings = replace(SearchSettings(), silhouette_score=0.0, feeding_score=1.0)
     judged = []

@@ -18,16 +18,22 @@ RIDGE = 1e-6
 """Keeps the equations solvable where all examples agree."""
 
 
-def fit_calibration(log_odds: NDArray[np.float64], is_true: NDArray[np.bool_]) -> Calibration:
-    """Return the calibration of log-odds (N,) against outcomes (N,).
+def fit_calibration(
+    log_odds: NDArray[np.float64],
+    is_true: NDArray[np.bool_],
+    *,
+    named: NDArray[np.float64] | None = None,
+) -> Calibration:
+    """Return the calibration of log-odds (N,), and of the seeker's `named` (N,) where given, against outcomes (N,).
 
     Raises
     ------
     ModelsError
         Where the examples hold no true or no false one: no chance can be learned from them.
     """
-    weights = fit_logistic(log_odds[:, None], is_true)
-    return Calibration(slope=float(weights[0]), offset=float(weights[1]))
+    columns = [log_odds] if named is None else [log_odds, named]
+    weights = fit_logistic(np.stack(columns, axis=1), is_true)
+    return Calibration(float(weights[0]), float(weights[-1]), 0.0 if named is None else float(weights[1]))
 
 
 def fit_logistic(
@@ -105,6 +111,9 @@ def apply_track_calibration(
     return float(1 / (1 + np.exp(-np.clip(total, -50, 50))))
 
 
-def apply_calibration(log_odds: NDArray[np.float64], calibration: Calibration) -> NDArray[np.float64]:
-    """Return calibrated chances, 0 to 1, of log-odds."""
-    return 1 / (1 + np.exp(-np.clip(calibration.slope * log_odds + calibration.offset, -50, 50)))
+def apply_calibration(
+    log_odds: NDArray[np.float64], calibration: Calibration, *, named: NDArray[np.float64] | float = 0.0
+) -> NDArray[np.float64]:
+    """Return calibrated chances, 0 to 1, of the judge's log-odds and of the seeker's, `named`."""
+    total = calibration.slope * log_odds + calibration.named * named + calibration.offset
+    return 1 / (1 + np.exp(-np.clip(total, -50, 50)))

@@ -1,7 +1,8 @@
 """Weights and the card beside them: what the network is, what it learned from, how good it is and where it ends.
 
-`NAME.pt` holds two state dicts and nothing else, loaded with `weights_only=True`; `NAME.json` is the card, with the sha256 of
-the weights, so that neither is used without the other. Both are written to a temporary name and moved.
+`NAME.pt` holds two state dicts and the ranges for `models.eight_bits` and nothing else, loaded with `weights_only=True`;
+`NAME.json` is the card, with the sha256 of the weights, so that neither is used without the other. Both are written to a
+temporary name and moved.
 """
 
 import hashlib
@@ -31,10 +32,14 @@ class WeightsError(ModelsError):
 
 @dataclass(frozen=True, slots=True)
 class Calibration:
-    """Turns a network's log-odds into those of a chance that holds: slope * log_odds + offset."""
+    """Turns the judge's log-odds into those of a chance that holds: slope * log_odds + named * seeker's log-odds + offset.
+
+    The seeker sees more of the surroundings than the judge, so what it says of a place counts beside the judge's word.
+    """
 
     slope: float
     offset: float
+    named: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -172,10 +177,12 @@ def save_weights(weights_path: Path, pair: "NetworkPair", card: ModelCard) -> Mo
     import torch
 
     weights_path.parent.mkdir(parents=True, exist_ok=True)
-    states = {
+    states: dict[str, Any] = {
         part: {name: tensor.detach().cpu() for name, tensor in module.state_dict().items()}
         for part, module in (("seeker", pair.seeker), ("judge", pair.judge))
     }
+    if pair.ranges is not None:
+        states["ranges"] = pair.ranges
     draft = weights_path.with_name(weights_path.name + ".part")
     try:
         torch.save(states, draft)
@@ -272,7 +279,7 @@ def read_card(path: Path) -> ModelCard:
 
 
 def _parse_calibration(body: Mapping[str, Any]) -> Calibration:
-    return Calibration(float(body["slope"]), float(body["offset"]))
+    return Calibration(float(body["slope"]), float(body["offset"]), float(body.get("named", 0.0)))
 
 
 def _parse_track(body: Mapping[str, Any]) -> TrackCalibration:
@@ -367,7 +374,7 @@ def _fill_pair(weights_path: Path, config: "NetworkConfig") -> "NetworkPair":
 
     try:
         states = torch.load(weights_path, map_location="cpu", weights_only=True)
-        pair = build_pair(config, seed=0)
+        pair = replace(build_pair(config, seed=0), ranges=states.get("ranges"))
         pair.seeker.load_state_dict(states["seeker"])
         pair.judge.load_state_dict(states["judge"])
     except (RuntimeError, KeyError, TypeError, AttributeError, EOFError, pickle.UnpicklingError) as error:

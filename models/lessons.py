@@ -291,7 +291,13 @@ def _turn_spots(table: SpotTable, squares: _Squares, side: int) -> SpotTable:
     there = table.there[squares.picks] & inside
     teach = table.teach[squares.picks] & there
     lengths = table.lengths_px[squares.picks]
-    return SpotTable(rows.astype(np.float32), columns.astype(np.float32), lengths, teach, there)
+    # Most spots of a picture lie outside its square: only as many columns are kept as the fullest square needs.
+    first = np.argsort(~there, axis=1, kind="stable")[:, : max(1, int(there.sum(axis=1).max()))]
+    rows, columns, lengths = (
+        np.take_along_axis(values, first, axis=1).astype(np.float32) for values in (rows, columns, lengths)
+    )
+    teach, there = (np.take_along_axis(values, first, axis=1) for values in (teach, there))
+    return SpotTable(rows, columns, lengths, teach, there)
 
 
 HEAT_SPREAD_PX = 4.0
@@ -352,6 +358,7 @@ class JudgeBook:
     ----------
     crops : uint8 (N, 2, 48, 48, 3)
     levels : float32 (N,), the near crop's level
+    named : float32 (N,), the seeker's log-odds where it named the place as a larva's, else nan
     larva, feeding : int8 (N,), 1 yes, 0 no, -1 not known
     log_lengths : float32 (N,), log2 of the length over 16 elements of the level; where larva is 1
     masks : uint8 (P, 48, 48), 0 to 255; `mask_of` int64 (N,) is a crop's mask or -1
@@ -359,6 +366,7 @@ class JudgeBook:
 
     crops: torch.Tensor
     levels: torch.Tensor
+    named: torch.Tensor
     larva: torch.Tensor
     feeding: torch.Tensor
     log_lengths: torch.Tensor
@@ -372,6 +380,7 @@ class Page:
 
     crops: NDArray[np.uint8]
     levels: NDArray[np.int64]
+    named: NDArray[np.float32]
     larva: NDArray[np.int8]
     feeding: NDArray[np.int8]
     log_lengths: NDArray[np.float32]
@@ -398,6 +407,8 @@ def make_page(
     example: Example, proposals: Sequence[Proposals], rng: np.random.Generator, *, is_jittered: bool
 ) -> Page:
     """Cut the crops of one picture about every proposal and, where jittered, about every larva and chewed piece too.
+
+    Of the proposals, those that the seeker names as larvae come first.
 
     Without proposals, guesses take their place: dark spots and places anywhere; where jittered, a few stand beside them too.
     """
@@ -428,9 +439,13 @@ def make_page(
         log_lengths[number] = np.log2(mark.length_px / 2 ** levels[number] / REFERENCE_PX)
         masks.append(draw_crop_mask(mark.outline, all_places[number], levels[number]))
     pyramid = build_pyramid(example.rgb, half=half)
+    as_larvae = np.full(len(levels), np.nan, np.float32)
+    if proposals:
+        as_larvae[: len(proposals[0].log_odds)] = proposals[0].log_odds
     return Page(
         cut_crops(pyramid, all_places, levels),
         np.array(levels, np.int64),
+        as_larvae,
         larva,
         _label_feeding(all_places, example.truth),
         log_lengths,
@@ -533,6 +548,7 @@ def bind_pages(pages: Sequence[Page], *, device: torch.device) -> JudgeBook:
     return JudgeBook(
         put(np.concatenate([page.crops for page in pages])),
         put(np.concatenate([page.levels for page in pages]).astype(np.float32)),
+        put(np.concatenate([page.named for page in pages])),
         put(larva),
         put(np.concatenate([page.feeding for page in pages])),
         put(np.concatenate([page.log_lengths for page in pages])),
@@ -628,13 +644,14 @@ def measure_mask_loss(log_odds: torch.Tensor, masks: torch.Tensor) -> torch.Tens
     return entropy + (1 - (2 * shared + 1) / (both + 1)).mean()
 
 
-GAIN_SPREAD = 0.25
-TINT_SPREAD = 0.07
-CONTRAST_SPREAD = 0.15
+GAIN_SPREAD = 0.3
+TINT_SPREAD = 0.1
+CONTRAST_SPREAD = 0.2
+COLOUR_SPREAD = 0.25
 MOST_NOISE = 6.0
 SOFT_BELOW = -1.0
-"""How light is varied: log gain, log gain per colour, log exponent, deviation of noise (8-bit), and the normal deviate under
-which a picture is softened (a sixth of them)."""
+"""How light is varied: log gain, log gain per colour, log exponent, log strength of colour, deviation of noise (8-bit), and the
+normal deviate under which a picture is softened (a sixth of them)."""
 
 
 def vary_light(codes: torch.Tensor, rng: np.random.Generator) -> torch.Tensor:
@@ -649,7 +666,10 @@ def vary_light(codes: torch.Tensor, rng: np.random.Generator) -> torch.Tensor:
 
     gain = torch.exp(GAIN_SPREAD * draw(1) + TINT_SPREAD * draw(3))
     exponent = torch.exp(CONTRAST_SPREAD * draw(1))
-    varied = 255 * (codes.float() / 255 * gain).clamp(1e-4, 1) ** exponent
+    lit = codes.float() / 255 * gain
+    grey = lit.mean(dim=-1, keepdim=True)
+    coloured = grey + (lit - grey) * torch.exp(COLOUR_SPREAD * draw(1))
+    varied = 255 * coloured.clamp(1e-4, 1) ** exponent
     soft = draw(1) < SOFT_BELOW
     varied = torch.where(soft, _soften(varied), varied)
     noise = torch.randn(varied.shape, generator=generator, device=device)

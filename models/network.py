@@ -11,13 +11,14 @@ import copy
 from dataclasses import dataclass
 from typing import TypeVar
 
+import cv2
 import numpy as np
 import torch
 from numpy.typing import NDArray
 from torch import nn
 from torch.nn.utils.fusion import fuse_conv_bn_eval
 
-from models.patches import CELL_ELEMENTS, CELL_PX, GRID_CELLS, make_seeker_input, pad_to_grid
+from models.patches import CELL_ELEMENTS, CELL_PX, make_seeker_input, pad_to_grid
 
 Network = TypeVar("Network", bound=nn.Module)
 
@@ -44,19 +45,23 @@ class NetworkConfig:
 
     Attributes
     ----------
-    seeker_widths : of the seeker's layers on grids of 4, 8 and 16 px
-    seeker_layers : how many more layers look about on the grids of 8 and 16 px
+    seeker_widths : of the seeker's layers on grids of 4, 8, 16 and 32 px
+    seeker_layers : how many more layers look about on the grids of 8, 16 and 32 px
     near_widths : of the judge's near branch, from full size to an eighth
+    near_layers : how many more layers it has from half size to an eighth
     wide_widths : of the judge's wide branch, from half size to an eighth
+    wide_layers : how many more layers it has at a quarter and an eighth
     head_width : of the judge's last hidden layer
     mask_widths : of the layers that grow the mask, coarse and fine
     """
 
-    seeker_widths: tuple[int, int, int] = (16, 32, 64)
-    seeker_layers: tuple[int, int] = (1, 2)
-    near_widths: tuple[int, int, int, int] = (24, 40, 72, 112)
-    wide_widths: tuple[int, int, int] = (16, 32, 64)
-    head_width: int = 128
+    seeker_widths: tuple[int, int, int, int] = (24, 32, 64, 128)
+    seeker_layers: tuple[int, int, int] = (1, 3, 3)
+    near_widths: tuple[int, int, int, int] = (24, 48, 96, 128)
+    near_layers: tuple[int, int, int] = (1, 2, 2)
+    wide_widths: tuple[int, int, int] = (24, 48, 96)
+    wide_layers: tuple[int, int] = (2, 2)
+    head_width: int = 160
     mask_widths: tuple[int, int] = (32, 16)
 
 
@@ -69,8 +74,28 @@ def _make_block(inputs: int, outputs: int, *, size: int = 3, stride: int = 1) ->
     )
 
 
+class _More(nn.Module):
+    """A block whose outcome is added to what it was given: deep stacks of such learn where plain ones do not."""
+
+    def __init__(self, width: int) -> None:
+        super().__init__()
+        self.block = _make_block(width, width)
+
+    def forward(self, features: torch.Tensor) -> torch.Tensor:
+        """Add to features (B, width, h, w)."""
+        more: torch.Tensor = features + self.block(features)
+        return more
+
+
+def _make_stage(inputs: int, outputs: int, *, layers: int) -> nn.Sequential:
+    """Return a block to half the size and so many more layers there."""
+    return nn.Sequential(_make_block(inputs, outputs, stride=2), *(_More(outputs) for _ in range(layers)))
+
+
 class Seeker(nn.Module):
     """Looks over a whole frame for places where a larva's middle may lie.
+
+    What ever coarser grids see of the surroundings is added back to the grid of 8 px, which answers.
 
     Cutting the picture into cells at once and learning on those (a quarter of the first layers' time) was tried and found
     clearly fewer small bodies: a body lies across cells in every way there is.
@@ -78,27 +103,36 @@ class Seeker(nn.Module):
 
     def __init__(self, config: NetworkConfig) -> None:
         super().__init__()
-        first, fine, coarse = config.seeker_widths
-        self.pixels = nn.Sequential(_make_block(3, first, stride=2), _make_block(first, fine, stride=2))
-        self.fine = nn.Sequential(*(_make_block(fine, fine) for _ in range(config.seeker_layers[0])))
-        self.gather = _make_block(fine, coarse, stride=GRID_CELLS)
-        self.coarse = nn.Sequential(*(_make_block(coarse, coarse) for _ in range(config.seeker_layers[1])))
-        self.back = nn.Conv2d(coarse, fine, 1)
+        first, fine, coarse, deep = config.seeker_widths
+        some, more, most = config.seeker_layers
+        self.pixels = _make_block(3, first, stride=2)
+        self.fine = _make_stage(first, fine, layers=some)
+        self.coarse = _make_stage(fine, coarse, layers=more)
+        self.deep = _make_stage(coarse, deep, layers=most)
+        self.from_deep = nn.Conv2d(deep, coarse, 1)
+        self.from_coarse = nn.Conv2d(coarse, fine, 1)
+        self.join = _make_block(fine, fine)
         self.maps = nn.Conv2d(fine, MAPS, 1)
         start = torch.zeros(MAPS)
         start[LARVA] = start[FEEDING] = RARE_LOG_ODDS
         self.maps.bias = nn.Parameter(start)
 
     def forward(self, pictures: torch.Tensor) -> torch.Tensor:
-        """Turn half-size pictures (B, 3, h, w), h and w multiples of 8, into maps (B, 3, h / 4, w / 4).
+        """Turn half-size pictures (B, 3, h, w), h and w multiples of 16, into maps (B, 3, h / 4, w / 4).
 
         The maps are larva log-odds, log2 length over 16 px, feeding log-odds.
         """
         fine = self.fine(self.pixels(pictures))  # (B, fine, h / 4, w / 4): one for each cell
-        around = self.back(self.coarse(self.gather(fine)))  # (B, fine, h / 8, w / 8)
-        joined = fine + nn.functional.interpolate(around, scale_factor=float(GRID_CELLS), mode="nearest")
-        maps: torch.Tensor = self.maps(nn.functional.relu(joined))
+        coarse = self.coarse(fine)
+        coarse = _add_coarser(coarse, self.from_deep(self.deep(coarse)))
+        joined = _add_coarser(fine, self.from_coarse(coarse))
+        maps: torch.Tensor = self.maps(self.join(joined))
         return maps
+
+
+def _add_coarser(features: torch.Tensor, coarser: torch.Tensor) -> torch.Tensor:
+    """Add features (B, C, h / 2, w / 2) to features (B, C, h, w)."""
+    return nn.functional.relu(features + nn.functional.interpolate(coarser, scale_factor=2.0, mode="nearest"))
 
 
 class Judge(nn.Module):
@@ -109,14 +143,14 @@ class Judge(nn.Module):
         a, b, c, d = config.near_widths
         e, f, g = config.wide_widths
         self.near0 = _make_block(3, a)
-        self.near1 = nn.Sequential(_make_block(a, b, stride=2), _make_block(b, b))
-        self.near2 = nn.Sequential(_make_block(b, c, stride=2), _make_block(c, c))
-        self.near3 = nn.Sequential(_make_block(c, d, stride=2), _make_block(d, d))
+        self.near1, self.near2, self.near3 = (
+            _make_stage(inputs, outputs, layers=layers)
+            for inputs, outputs, layers in zip((a, b, c), (b, c, d), config.near_layers, strict=True)
+        )
         self.wide = nn.Sequential(
             _make_block(3, e, stride=2),
-            _make_block(e, f, stride=2),
-            _make_block(f, f),
-            _make_block(f, g, stride=2),
+            _make_stage(e, f, layers=config.wide_layers[0]),
+            _make_stage(f, g, layers=config.wide_layers[1]),
         )
         self.head = nn.Sequential(
             nn.Linear(2 * d + 2 * g + 1, config.head_width),
@@ -170,11 +204,17 @@ def _pool_middle(features: torch.Tensor) -> torch.Tensor:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class NetworkPair:
-    """A seeker and a judge of one shape."""
+    """A seeker and a judge of one shape.
+
+    Attributes
+    ----------
+    ranges : float32 (R, 2), between which values the seeker's numbers lie, for `models.eight_bits`; None where not measured
+    """
 
     config: NetworkConfig
     seeker: Seeker
     judge: Judge
+    ranges: torch.Tensor | None = None
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -193,7 +233,7 @@ class Proposals:
     lengths_px: NDArray[np.float32]
 
 
-def seek(seeker: Seeker, half: NDArray[np.uint8], *, channel: int, most: int, floor: float) -> Proposals:
+def seek(seeker: nn.Module, half: NDArray[np.uint8], *, channel: int, most: int, floor: float) -> Proposals:
     """Return the places of a half-size picture (h, w, 3) where one of the seeker's maps peaks.
 
     Parameters
@@ -205,9 +245,9 @@ def seek(seeker: Seeker, half: NDArray[np.uint8], *, channel: int, most: int, fl
     return find_peaks(look_over(seeker, half), half.shape[:2], channel=channel, most=most, floor=floor)
 
 
-def look_over(seeker: Seeker, half: NDArray[np.uint8]) -> torch.Tensor:
+def look_over(seeker: nn.Module, half: NDArray[np.uint8]) -> torch.Tensor:
     """Return the seeker's maps (3, m, n) of a half-size picture, float32 on the seeker's device."""
-    weight = seeker.maps.weight
+    weight = next(seeker.parameters())
     with torch.inference_mode():
         codes = torch.from_numpy(pad_to_grid(half)).to(weight.device)[None]
         maps: torch.Tensor = seeker(make_seeker_input(codes, dtype=weight.dtype))
@@ -218,17 +258,15 @@ def find_peaks(
     maps: torch.Tensor, half_size: tuple[int, ...], *, channel: int, most: int, floor: float
 ) -> Proposals:
     """Return where a map (of (3, m, n)) is higher than at its eight neighbours, best first; a plateau counts once."""
-    log_odds = maps[channel].cpu()
     rows, columns = -(-half_size[0] // CELL_ELEMENTS), -(-half_size[1] // CELL_ELEMENTS)
-    log_odds = log_odds[:rows, :columns]
-    highest = nn.functional.max_pool2d(log_odds[None, None], 3, stride=1, padding=1)[0, 0]
-    peak = (log_odds >= highest) & (log_odds >= floor)
-    cells = torch.nonzero(peak)
-    order = torch.sort(log_odds[peak], descending=True, stable=True).indices[:most]
+    log_odds, log_lengths = (maps[n, :rows, :columns].cpu().numpy() for n in (channel, LENGTH))
+    highest = cv2.dilate(np.ascontiguousarray(log_odds), np.ones((3, 3), np.uint8))
+    cells = np.argwhere((log_odds >= highest) & (log_odds >= floor))
+    values = log_odds[cells[:, 0], cells[:, 1]]
+    order = np.argsort(-values, kind="stable")[:most]
     cells = cells[order]
-    values = log_odds[cells[:, 0], cells[:, 1]].numpy().astype(np.float32)
-    lengths = REFERENCE_PX * 2 ** maps[LENGTH].cpu()[cells[:, 0], cells[:, 1]].numpy()
-    return Proposals(_refine_peaks(log_odds.numpy(), cells.numpy()), values, lengths.astype(np.float32))
+    lengths = REFERENCE_PX * 2 ** log_lengths[cells[:, 0], cells[:, 1]]
+    return Proposals(_refine_peaks(log_odds, cells), values[order], lengths.astype(np.float32))
 
 
 def _refine_peaks(log_odds: NDArray[np.float32], cells: NDArray[np.int64]) -> NDArray[np.float64]:
@@ -258,6 +296,7 @@ def ready_pair(pair: NetworkPair, *, device: torch.device, dtype: torch.dtype) -
         pair.config,
         _ready(pair.seeker, device=device, dtype=dtype),
         _ready(pair.judge, device=device, dtype=dtype),
+        pair.ranges,
     )
 
 

@@ -25,8 +25,8 @@ HALF_PX = 2
 CELL_ELEMENTS = 4
 CELL_PX = HALF_PX * CELL_ELEMENTS
 
-GRID_CELLS = 2
-"""The seeker thinks on a grid of 2 x 2 cells, so its maps are even in both directions."""
+GRID_CELLS = 4
+"""The seeker thinks on grids of up to 4 x 4 cells, so its maps are multiples of that in both directions."""
 
 CROP_PX = 48
 """Side of a crop, in elements of its level."""
@@ -61,7 +61,7 @@ def build_pyramid(rgb: Picture, *, half: Picture) -> list[Picture]:
 
 
 def pad_to_grid(half: Picture) -> Picture:
-    """Let the edge of a half-size picture go on until it holds whole cells, an even number each way."""
+    """Let the edge of a half-size picture go on until it holds whole grids of cells."""
     step = CELL_ELEMENTS * GRID_CELLS
     height, width = half.shape[:2]
     more_rows, more_columns = -height % step, -width % step

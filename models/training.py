@@ -11,7 +11,7 @@ import json
 import logging
 from collections.abc import Callable, Sequence
 from concurrent.futures import ProcessPoolExecutor
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from datetime import UTC, datetime
 from functools import partial
 from multiprocessing import get_context
@@ -26,6 +26,7 @@ from torch import nn
 
 from models.calibration import apply_calibration, fit_calibration
 from models.cards import Calibration, ModelCard, TrackCalibration, load_weights, save_weights
+from models.eight_bits import measure_ranges
 from models.errors import ModelsError
 from models.examples import (
     DrawingJob,
@@ -112,13 +113,18 @@ def learn(
     checkpoint_path : where progress is kept; where it holds some of the same plan, learning goes on from there
     on_step : called with the step's number and its loss
     """
+    device = next(network.parameters()).device
+    on_gpu = device.type == "cuda"
+    if on_gpu:
+        network.to(memory_format=torch.channels_last)  # type: ignore[call-overload]  # torch's stub lacks the keyword alone
     optimiser = torch.optim.AdamW(network.parameters(), lr=plan.rate, weight_decay=plan.decay)
     start = _resume(network, optimiser, plan, checkpoint_path)
     network.train()
     for step in range(start, plan.steps):
         for group in optimiser.param_groups:
             group["lr"] = find_rate(plan, step)
-        loss = lesson.measure_loss(network, np.random.default_rng((plan.seed, step)))
+        with torch.autocast(device.type, torch.bfloat16, enabled=on_gpu):
+            loss = lesson.measure_loss(network, np.random.default_rng((plan.seed, step)))
         optimiser.zero_grad(set_to_none=True)
         loss.backward()  # type: ignore[no-untyped-call]  # torch leaves it untyped
         nn.utils.clip_grad_norm_(network.parameters(), LARGEST_GRADIENT)
@@ -339,32 +345,47 @@ def run_course(
 def examine(
     pair: NetworkPair, sources: Sequence[Source], *, device: torch.device, workers: int = 1
 ) -> Schooling:
-    """Calibrate a pair on pictures it did not learn from, half of them, and measure it on the other half."""
+    """Calibrate a pair on pictures it did not learn from, half of them, and measure it on the other half.
+
+    What the seeker's numbers lie between is measured on the first half too.
+    """
     prepared = spread_work(prepare_source, sources, workers=workers)
     pages = make_pages(pair, sources, prepared, is_jittered=False, device=device, workers=workers)
     first, second = (bind_pages(pages[start::2], device=device) for start in (0, 1))
     figures, others = judge_book(pair, first), judge_book(pair, second)
     numbers: dict[str, float] = {}
     calibrations = []
+    named, others_named = (book.named.double().cpu().numpy() for book in (first, second))
     for name, column, labels, test in (
         ("larva", JUDGED_LARVA, first.larva, second.larva),
         ("feeding", JUDGED_FEEDING, first.feeding, second.feeding),
     ):
-        known = labels.cpu().numpy() >= 0
+        is_larva = name == "larva"  # in searching, only what the seeker names as a larva is judged to be one
+        known = (labels.cpu().numpy() >= 0) & (np.isfinite(named) | (not is_larva))
         answers = labels.cpu().numpy()[known] == 1
         if name == "feeding" and not answers.any():
             calibrations.append(
                 NEVER
             )  # no picture set aside shows feeding: nothing can be promised of its score
             continue
-        calibration = fit_calibration(figures[known, column], answers)
+        calibration = fit_calibration(
+            figures[known, column], answers, named=named[known] if is_larva else None
+        )
         calibrations.append(calibration)
-        tested = test.cpu().numpy() >= 0
-        scores = apply_calibration(others[tested, column], calibration)
+        tested = (test.cpu().numpy() >= 0) & (np.isfinite(others_named) | (not is_larva))
+        scores = apply_calibration(
+            others[tested, column], calibration, named=others_named[tested] if is_larva else 0.0
+        )
         is_true = test.cpu().numpy()[tested] == 1
         numbers[f"{name}_crop_average_precision"] = measure_average_precision(scores, is_true)
         numbers[f"{name}_crop_calibration_error"] = measure_calibration_error(scores, is_true)
-    return Schooling(pair, calibrations[0], calibrations[1], numbers)
+    watched = [some.half for some in prepared[: 2 * WATCHED : 2]]
+    with_ranges = replace(pair, ranges=measure_ranges(pair.seeker, watched))
+    return Schooling(with_ranges, calibrations[0], calibrations[1], numbers)
+
+
+WATCHED = 32
+"""Pictures set aside on which the ranges for rounding to 8 bits are measured."""
 
 
 NEVER = Calibration(slope=0.0, offset=-10.0)
@@ -542,6 +563,7 @@ def learn_from_folders(given: argparse.Namespace) -> None:
     if given.progress is not None:
         given.progress.mkdir(parents=True, exist_ok=True)
     device = torch.device(given.device)
+    torch.backends.cudnn.benchmark = device.type == "cuda"
     start, before = load_start(given)
     pair = run_course(course, sources, device=device, start=start, folder=given.progress, on_step=report)
     is_whole = start is not None or bool(given.seeker_steps and given.judge_steps)
@@ -550,16 +572,14 @@ def learn_from_folders(given: argparse.Namespace) -> None:
         if is_whole
         else Schooling(pair, Calibration(1.0, 0.0), Calibration(1.0, 0.0), {})
     )
+    used = [("drawn and set aside", list_pictures(given.set_aside))]
+    if given.seeker_steps or given.judge_steps:
+        used += [("drawn examples", list_pictures(given.examples)), ("real pictures without larvae", learned)]
     data: dict[str, object] = {
-        name: {"pictures": len(paths), "sha256": hash_folder(paths)}
-        for name, paths in (
-            ("drawn examples", list_pictures(given.examples)),
-            ("drawn and set aside", list_pictures(given.set_aside)),
-            ("real pictures without larvae", learned),
-        )
+        name: {"pictures": len(paths), "sha256": hash_folder(paths)} for name, paths in used
     }
     card = make_card(given.weights.stem, schooling, course, data={**data, **before})
-    save_weights(given.weights, pair, card)
+    save_weights(given.weights, schooling.pair, card)
     logger.info("%s: %s", given.weights, card.numbers)
 
 

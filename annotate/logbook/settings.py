@@ -54,14 +54,14 @@ class SearchChoices:
     """
 
     silhouette_score: float = _setting(
-        0.15,
-        "Outlines scored lower are not offered. Lower finds more and offers more twigs.",
+        0.6,
+        "Outlines scored lower are not offered. Lower finds more and offers more twigs: 0.2 suits a second pass.",
         least=0,
         most=1,
     )
     feeding_score: float = _setting(0.3, "The same for chewed leaves.", least=0, most=1)
     window_s: float = _setting(
-        0.6, "Of each so many seconds the sharpest frame is looked at closely.", least=0.02, most=10
+        0.75, "Of each so many seconds the sharpest frame is looked at closely.", least=0.02, most=10
     )
     kept_views: int = _setting(8, "Most views kept of one candidate.", least=1, most=50)
 

@@ -28,7 +28,7 @@ from models.patches import CROP_PX, find_corner
 SAMPLE_FOLDER = Path(__file__).parents[2] / "sample_frames"
 
 DEFAULT_SCORE = SearchSettings().silhouette_score
-SMALL = NetworkConfig((4, 8, 8), (1, 1), (4, 8, 8, 12), (4, 8, 8), 12, (8, 4))
+SMALL = NetworkConfig((4, 8, 8, 8), (1, 1, 1), (4, 8, 8, 12), (1, 1, 1), (4, 8, 8), (1, 1), 12, (8, 4))
 
 
 @pytest.fixture(scope="module")

@@ -189,6 +189,20 @@ def test_calibration_brings_back_a_known_law():
     assert measure_calibration_error(apply_calibration(log_odds, calibration), is_true) < 0.01
 
 
+def test_what_the_seeker_says_counts_beside_the_judge() -> None:
+    """Where the truth follows from both, fitting both finds both weights, and ranks better than the judge alone."""
+    rng = np.random.default_rng(8)
+    judged, named = rng.normal(0, 2, 20_000), rng.normal(-2, 1, 20_000)
+    is_true = rng.random(20_000) < 1 / (1 + np.exp(-(0.7 * judged + 1.2 * named - 0.5)))
+    both = fit_calibration(judged, is_true, named=named)
+    assert (both.slope, both.named, both.offset) == pytest.approx((0.7, 1.2, -0.5), abs=0.1)
+    alone = fit_calibration(judged, is_true)
+    assert alone.named == 0
+    scores = apply_calibration(judged, both, named=named), apply_calibration(judged, alone)
+    first, second = (measure_average_precision(some, is_true) for some in scores)
+    assert first > second + 0.05
+
+
 def test_calibration_agrees_with_scipy():
     """Slope and offset are where scipy's minimiser finds the least cross entropy on the same drawn-in targets."""
     from scipy.optimize import minimize

@@ -31,7 +31,7 @@ from models.network import (
 from models.patches import CROP_PX, make_judge_input
 
 CPU = torch.device("cpu")
-SMALL = NetworkConfig((4, 8, 8), (1, 1), (4, 8, 8, 12), (4, 8, 8), 12, (8, 4))
+SMALL = NetworkConfig((4, 8, 8, 8), (1, 1, 1), (4, 8, 8, 12), (1, 1, 1), (4, 8, 8), (1, 1), 12, (8, 4))
 CARD = ModelCard(
     "test",
     "2026-11-25",
@@ -81,11 +81,11 @@ def test_the_same_seed_gives_the_same_weights_and_leaves_torch_alone():
 
 
 def test_maps_have_one_value_for_each_cell_also_of_odd_pictures():
-    """A half-size picture of any size gives maps of whole pairs of 8-px cells."""
+    """A half-size picture of any size gives maps of whole grids of 4 x 4 cells of 8 px."""
     pair = ready_pair(build_pair(SMALL, seed=0), device=CPU, dtype=torch.float32)
-    assert look_over(pair.seeker, make_half(96, 120)).shape == (3, 24, 30)
-    assert look_over(pair.seeker, make_half(1, 3)).shape == (3, 2, 2)
-    assert look_over(pair.seeker, make_half(97, 121)).shape == (3, 26, 32)
+    assert look_over(pair.seeker, make_half(96, 112)).shape == (3, 24, 28)
+    assert look_over(pair.seeker, make_half(1, 3)).shape == (3, 4, 4)
+    assert look_over(pair.seeker, make_half(97, 121)).shape == (3, 28, 32)
 
 
 def test_a_ready_pair_says_what_the_trained_one_says():
@@ -209,7 +209,7 @@ def put_text(path):
 
 def put_other_shape(path):
     card = json.loads(find_card_path(path).read_text(encoding="utf-8"))
-    change_card(path, config={**card["config"], "seeker_widths": [8, 8, 8]})
+    change_card(path, config={**card["config"], "seeker_widths": [8, 8, 8, 12]})
 
 
 def put_unknown_shape(path):

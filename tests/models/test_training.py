@@ -42,7 +42,7 @@ from models.training import (
 from tests.models.made_examples import write_example
 
 CPU = torch.device("cpu")
-SMALL = NetworkConfig((8, 12, 16), (1, 1), (8, 12, 16, 24), (4, 8, 8), 24, (8, 8))
+SMALL = NetworkConfig((8, 12, 16, 16), (1, 1, 1), (8, 12, 16, 24), (1, 1, 1), (4, 8, 8), (1, 1), 24, (8, 8))
 LAYING = LayingSettings(count=(6, 9), length_px=(16, 40), body_light=(0.02, 0.05), larva_share=0.6)
 
 

@@ -1,9 +1,10 @@
 """The scorer that uses the trained network pair: places from the seeker, scores and outlines from the judge.
 
-In each frame the seeker names places, the judge gives each its calibrated chance of showing a larva, and where that is not
-hopeless the body's outline, in full-resolution px, (row, column). Chewed leaves are found and scored by `detect.feeding`. The
-same frame gives the same regions on the same machine; between processors and precisions scores differ by rounding
-(`SAME_SCORE` says how much). How many threads torch uses is the caller's business.
+In each frame the seeker names places; the judge looks at each, at long bodies in two sizes, which with the seeker's word gives its
+calibrated chance of showing a larva, and where that is not hopeless the body's outline, in full-resolution px, (row, column).
+Chewed leaves are found and scored by `detect.feeding`. The same frame gives the same regions on the same machine; between
+processors and precisions scores differ by rounding (`SAME_SCORE` says how much). How many threads torch uses is the caller's
+business.
 """
 
 from collections.abc import Sequence
@@ -22,14 +23,22 @@ from detect.regions import Kind, Outline, Region, ScoredRegion, find_middle
 from detect.silhouettes import find_box, measure_extent
 from models.calibration import apply_calibration, apply_track_calibration
 from models.cards import DEFAULT_WEIGHTS, ModelCard, load_weights
-from models.patches import CROP_PX, build_pyramid, choose_level, cut_crops, find_corner, make_judge_input
+from models.patches import (
+    CROP_PX,
+    build_pyramid,
+    choose_finer,
+    choose_level,
+    cut_crops,
+    find_corner,
+    make_judge_input,
+)
 
 if TYPE_CHECKING:
     import torch
 
     from models.network import NetworkPair
 
-MOST_PROPOSALS = 12
+MOST_PROPOSALS = 10
 PROPOSAL_FLOOR = -6.0
 """The seeker's log-odds under which a place is not looked at again; see models/experiments.md for the recall it costs."""
 
@@ -106,9 +115,15 @@ class NetworkScorer:
         if not len(named.log_odds):
             return []
         levels = [choose_level(float(length)) for length in named.lengths_px]
+        again = [number for number, level in enumerate(levels) if choose_finer(level) != level]
         pyramid = build_pyramid(lit.rgb, half=lit.half)
-        features, figures = self._judge(pyramid, named.places_px, levels)
-        log_odds = figures[:, JUDGED_LARVA]
+        features, figures = self._judge(
+            pyramid,
+            np.concatenate([named.places_px, named.places_px[again]]),
+            levels + [choose_finer(levels[number]) for number in again],
+        )
+        log_odds = figures[: len(levels), JUDGED_LARVA]
+        log_odds[again] = (log_odds[again] + figures[len(levels) :, JUDGED_LARVA]) / 2
         chances = apply_calibration(
             log_odds.astype(np.float64), self.card.larva, named=named.log_odds.astype(np.float64)
         )

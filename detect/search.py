@@ -64,7 +64,7 @@ class SearchSettings:
     window_s: float = 0.75
     follow_score: float = 0.05
     most_followed: int = 12
-    silhouette_score: float = 0.6
+    silhouette_score: float = 0.65
     feeding_score: float = 0.3
     kept_views: int = 8
 

@@ -36,6 +36,7 @@ from models.patches import (
     HALF_PX,
     MOST_NEAR_LEVEL,
     build_pyramid,
+    choose_finer,
     choose_level,
     cut_crops,
     draw_crop_mask,
@@ -404,11 +405,16 @@ FEEDING_MARGIN_PX = 4.0
 
 
 def make_page(
-    example: Example, proposals: Sequence[Proposals], rng: np.random.Generator, *, is_jittered: bool
+    example: Example,
+    proposals: Sequence[Proposals],
+    rng: np.random.Generator,
+    *,
+    is_jittered: bool,
+    is_finer: bool = False,
 ) -> Page:
     """Cut the crops of one picture about every proposal and, where jittered, about every larva and chewed piece too.
 
-    Of the proposals, those that the seeker names as larvae come first.
+    Of the proposals, those that the seeker names as larvae come first. Finer pages are cut from the next finer levels.
 
     Without proposals, guesses take their place: dark spots and places anywhere; where jittered, a few stand beside them too.
     """
@@ -426,6 +432,8 @@ def make_page(
             lengths.append(of)
     all_places, all_lengths = np.concatenate(places), np.concatenate(lengths)
     levels = [choose_level(length) for length in all_lengths]
+    if is_finer:
+        levels = [choose_finer(level) for level in levels]
     if is_jittered:
         wrong = rng.random(len(levels)) < WRONG_LEVEL_CHANCE
         levels = [

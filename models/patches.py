@@ -82,6 +82,11 @@ def choose_level(length_px: float) -> int:
     return int(np.clip(doublings, 0, MOST_NEAR_LEVEL))
 
 
+def choose_finer(level: int) -> int:
+    """Return the next finer level, 0 where there is none: a long body judged there too shows its edge, if not its leaf."""
+    return max(0, level - 1)
+
+
 def find_corner(place_px: Sequence[float] | NDArray[np.float64], level: int) -> tuple[int, int]:
     """Return the (row, column) at a level of the top left element of the crop about a full-resolution place."""
     step = 2**level

@@ -197,7 +197,9 @@ def look_over_all(
     return [maps[number] for number in range(len(halves))]
 
 
-def make_proposed_page(source: Source, maps: NDArray[np.float16], *, is_jittered: bool) -> Page:
+def make_proposed_page(
+    source: Source, maps: NDArray[np.float16], *, is_jittered: bool, is_finer: bool = False
+) -> Page:
     """Cut a picture about what the seeker's maps (3, m, n) of it name."""
     example = read_source(source)
     values = torch.from_numpy(maps.astype(np.float32))
@@ -206,7 +208,8 @@ def make_proposed_page(source: Source, maps: NDArray[np.float16], *, is_jittered
         find_peaks(values, size, channel=channel, most=most, floor=PROPOSAL_FLOOR)
         for channel, most in ((LARVA, MOST_PROPOSALS), (FEEDING, MOST_FEEDING_PROPOSALS))
     )
-    return make_page(example, named, np.random.default_rng((source.seed, PROPOSED)), is_jittered=is_jittered)
+    rng = np.random.default_rng((source.seed, PROPOSED))
+    return make_page(example, named, rng, is_jittered=is_jittered, is_finer=is_finer)
 
 
 def make_guessed_page(source: Source) -> Page:
@@ -231,10 +234,12 @@ def make_pages(
     is_jittered: bool,
     device: torch.device,
     workers: int = 1,
+    is_finer: bool = False,
 ) -> list[Page]:
     """Cut every picture about what a trained seeker names in it."""
     maps = look_over_all(pair, [some.half for some in prepared], device=device)
-    return spread_work(partial(make_proposed_page, is_jittered=is_jittered), sources, maps, workers=workers)
+    cut = partial(make_proposed_page, is_jittered=is_jittered, is_finer=is_finer)
+    return spread_work(cut, sources, maps, workers=workers)
 
 
 def spread_work(
@@ -350,9 +355,26 @@ def examine(
     What the seeker's numbers lie between is measured on the first half too.
     """
     prepared = spread_work(prepare_source, sources, workers=workers)
-    pages = make_pages(pair, sources, prepared, is_jittered=False, device=device, workers=workers)
-    first, second = (bind_pages(pages[start::2], device=device) for start in (0, 1))
-    figures, others = judge_book(pair, first), judge_book(pair, second)
+    usual, finer = (
+        make_pages(
+            pair,
+            sources,
+            prepared,
+            is_jittered=False,
+            device=device,
+            workers=workers,
+            is_finer=is_finer,
+        )
+        for is_finer in (False, True)
+    )
+    first, second, first_finer, second_finer = (
+        bind_pages(pages[start::2], device=device) for pages in (usual, finer) for start in (0, 1)
+    )
+    # As in searching, the word of two sizes counts; bodies that are cut at the finest level twice say the same twice.
+    figures, others = (
+        (judge_book(pair, book) + judge_book(pair, again)) / 2
+        for book, again in ((first, first_finer), (second, second_finer))
+    )
     numbers: dict[str, float] = {}
     calibrations = []
     named, others_named = (book.named.double().cpu().numpy() for book in (first, second))

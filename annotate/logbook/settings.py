@@ -54,8 +54,8 @@ class SearchChoices:
     """
 
     silhouette_score: float = _setting(
-        0.6,
-        "Outlines scored lower are not offered. Lower finds more and offers more twigs: 0.2 suits a second pass.",
+        0.65,
+        "Outlines scored lower are not offered. Lower finds more and offers more twigs: 0.15 suits a second pass.",
         least=0,
         most=1,
     )

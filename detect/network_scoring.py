@@ -1,7 +1,7 @@
 """The scorer that uses the trained network pair: places from the seeker, scores and outlines from the judge.
 
-In each frame the seeker names places; the judge looks at each, at long bodies in two sizes, which with the seeker's word gives its
-calibrated chance of showing a larva, and where that is not hopeless the body's outline, in full-resolution px, (row, column).
+In each frame the seeker names places; the judge looks at each, at long bodies in two sizes, which with the seeker's word gives
+its calibrated chance of showing a larva, and where that is not hopeless the body's outline, in full-resolution px, (row, column).
 Chewed leaves are found and scored by `detect.feeding`. The same frame gives the same regions on the same machine; between
 processors and precisions scores differ by rounding (`SAME_SCORE` says how much). How many threads torch uses is the caller's
 business.

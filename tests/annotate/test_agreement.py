@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from statsmodels.stats.inter_rater import cohens_kappa
 
 from annotate.agreement import (
     JUDGED,
@@ -84,13 +85,12 @@ def test_the_error_is_that_of_kappas_slopes() -> None:
 
 @given(counts=st.lists(st.integers(0, 40), min_size=9, max_size=9))
 def test_kappa_is_that_of_statsmodels(counts: list[int]) -> None:
-    """Any table of three answers: kappa, error and interval of another library, where they are defined; skipped without it."""
-    inter_rater = pytest.importorskip("statsmodels.stats.inter_rater")
+    """Any table of three answers: kappa, error and interval of another library, where they are defined."""
     table = np.array(counts).reshape(3, 3)
     kappa = measure_kappa(table.tolist())
     if kappa is None or kappa.low is None:
         return
-    other = inter_rater.cohens_kappa(table)
+    other = cohens_kappa(table)
     assert kappa.value == pytest.approx(other.kappa)
     assert kappa.standard_error == pytest.approx(other.std_kappa, rel=1e-5)
     assert kappa.low == pytest.approx(max(other.kappa_low, -1), abs=1e-5)

@@ -316,3 +316,53 @@ class ObservationChangeRow(Base):
     new: Mapped[str | None]
     who: Mapped[str]
     at: Mapped[datetime]
+
+
+class LabelRow(Base):
+    """A picture of the labelled image set as one source has it; what it means stands in `models.labels.LabelledImage`.
+
+    `look` is the picture's difference hash in 16 hexadecimal letters. `repeats_id` names the label that shows the same, which
+    stands in the set instead of this one.
+    """
+
+    __tablename__ = "label"
+    __table_args__ = (
+        UniqueConstraint("picture", "source"),
+        CheckConstraint("answer IN ('larva', 'feeding', 'nothing')", name="answer"),
+        CheckConstraint("source IN ('verdict', 'drawn in', 'import')", name="source"),
+        CheckConstraint("split IN ('train', 'held out')", name="split"),
+        Index("ix_label_tree_date", "tree", "date"),
+    )
+
+    id: Mapped[int] = mapped_column(primary_key=True)
+    picture: Mapped[str]
+    source: Mapped[str]
+    origin: Mapped[str]
+    picture_rows: Mapped[int]
+    picture_cols: Mapped[int]
+    answer: Mapped[str]
+    reason: Mapped[str]
+    licence: Mapped[str]
+    reviewer: Mapped[str]
+    labelled_at: Mapped[datetime]
+    tree: Mapped[str]
+    date: Mapped[date | None]
+    clip: Mapped[str]
+    scorer: Mapped[str]
+    split: Mapped[str]
+    look: Mapped[str] = mapped_column(String(16))
+    repeats_id: Mapped[int | None] = mapped_column(ForeignKey("label.id"), index=True)
+
+
+class LabelMarkRow(Base):
+    """One outlined thing of a label; `outline` is float32 (N, 2), little-endian, (row, column) of the picture."""
+
+    __tablename__ = "label_mark"
+    __table_args__ = (CheckConstraint("kind IN ('larva', 'feeding')", name="kind"),)
+
+    label_id: Mapped[int] = mapped_column(ForeignKey("label.id"), primary_key=True)
+    rank: Mapped[int] = mapped_column(primary_key=True)
+    kind: Mapped[str]
+    stage: Mapped[str | None]
+    length_px: Mapped[float]
+    outline: Mapped[bytes]

@@ -1,0 +1,159 @@
+"""The command for the labelled image set: what it has and lacks, written out, and read in."""
+
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from annotate.commands.base import LogbookOption, app, choose_logbook
+from annotate.commands.notebook import print_nothing, print_table, say_count, write_data
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from rich.table import Table
+
+    from annotate.labels import SetRow
+    from annotate.logbook.labels import LabelChanges
+
+SHORT_NAME = 12
+"""Letters of a picture's sha256 that are shown: enough to find it in the folder of evidence."""
+
+ONE_OF = {
+    "larvae": "larva",
+    "feeding marks": "feeding mark",
+    "pictures with nothing": "picture with nothing",
+}
+
+labels_app = typer.Typer(
+    help="Show the labelled image set, write it out, or read one in.", invoke_without_command=True
+)
+app.add_typer(labels_app, name="labels")
+
+
+@labels_app.callback()
+def labels(
+    context: typer.Context,
+    as_json: Annotated[
+        bool, typer.Option("--json", help="Write the counts as JSON: an array of objects.")
+    ] = False,
+    logbook: LogbookOption = None,
+) -> None:
+    """Show the labelled image set: what was judged, by stage, length and tree, and what it lacks.
+
+    Everything of a tree and date stands on one side, to learn from (train) or to test with (held out).
+    """
+    context.obj = logbook
+    if context.invoked_subcommand is not None:
+        return
+    from annotate.labels import describe_count, name_gaps, sum_set
+    from annotate.logbook.labels import count_labels, count_repeated, gather_labels
+    from annotate.logbook.opening import open_logbook
+
+    with open_logbook(choose_logbook(logbook)) as opened:
+        changes = gather_labels(opened)
+        counts, repeated = count_labels(opened), count_repeated(opened)
+    _tell_lost(changes)
+    if as_json:
+        columns = ("tree", "split", "answer", "stage", "length_class", "number")
+        write_data(columns, [describe_count(count) for count in counts], as_json=True)
+        return
+    if not counts:
+        print_nothing("", "No labelled pictures yet.", advice="They arise from verdicts: leafshade review")
+        return
+    rows = sum_set(counts)
+    kept_apart = (
+        f" {say_count(repeated, 'picture')} more repeat one of these and are left out." if repeated else ""
+    )
+    print_table(_lay_out_set(rows), f"{_say_sum(rows)}.{kept_apart}")
+    gaps = name_gaps(counts)
+    print(gaps or "Every stage, length and kind stands on both sides.")
+
+
+@labels_app.command("export")
+def export_file(
+    context: typer.Context,
+    file: Annotated[Path, typer.Argument(metavar="FILE.json", help="The file to write.", show_default=False)],
+    logbook: LogbookOption = None,
+) -> None:
+    """Write the set as COCO JSON, with its pictures in a folder beside it (FILE-pictures), named by their sha256.
+
+    The pictures show where larvae are: pass them on as carefully as coordinates.
+    """
+    from annotate.labels import FOLDER_ENDING, export_labels
+    from annotate.logbook.labels import gather_labels
+    from annotate.logbook.opening import open_logbook
+
+    with open_logbook(choose_logbook(logbook or context.obj)) as opened:
+        _tell_lost(gather_labels(opened))
+        written = export_labels(opened, file)
+    print(
+        f"Wrote {say_count(written, 'labelled picture')} to {file}, the pictures into {file.stem}{FOLDER_ENDING} beside it."
+    )
+
+
+@labels_app.command("import")
+def import_file(
+    context: typer.Context,
+    file: Annotated[
+        Path,
+        typer.Argument(metavar="FILE.json", help="COCO JSON; its pictures beside it.", show_default=False),
+    ],
+    source: Annotated[
+        str, typer.Option("--source", help="Where the pictures come from, in words.", show_default=False)
+    ],
+    licence: Annotated[
+        str,
+        typer.Option(
+            "--licence", help="Under which they may be used, where the file says none.", show_default=False
+        ),
+    ],
+    logbook: LogbookOption = None,
+) -> None:
+    """Import labelled pictures from a COCO JSON file: all of it, or nothing where anything in it is wrong.
+
+    Categories are named larva and feeding, each annotation is one polygon, the pictures are JPEG files. An image without
+    annotations counts as looked through, with nothing in it.
+    """
+    from annotate.labels import import_labels
+    from annotate.logbook.labels import count_repeated
+    from annotate.logbook.opening import open_logbook
+
+    with open_logbook(choose_logbook(logbook or context.obj)) as opened:
+        before = count_repeated(opened)
+        done = import_labels(opened, file, origin=source, licence=licence)
+        repeated = count_repeated(opened) - before
+    print(f"{say_count(done.new, 'picture')} new, {done.changed} changed, {done.same} as before.")
+    if repeated > 0:
+        print(f"{say_count(repeated, 'picture')} of the set repeat another and are left out of it.")
+    print("See the set with: leafshade labels")
+
+
+def _tell_lost(changes: "LabelChanges") -> None:
+    if changes.lost:
+        print(
+            f"Note: {say_count(len(changes.lost), 'judged picture')} cannot be read and are left out, first "
+            f"{changes.lost[0][:SHORT_NAME]}…; put them back from a copy of the logbook.",
+            file=sys.stderr,
+        )
+
+
+def _say_sum(rows: "Sequence[SetRow]") -> str:
+    sums = [(row.train + row.held_out, row.name) for row in rows if row.by == "all"]
+    return ", ".join(f"{number} {ONE_OF[name] if number == 1 else name}" for number, name in sums)
+
+
+def _lay_out_set(rows: "Sequence[SetRow]") -> "Table":
+    from rich.table import Table
+    from rich.text import Text
+
+    table = Table(box=None, pad_edge=False, header_style="bold", collapse_padding=True)
+    table.add_column("By", overflow="fold")
+    table.add_column("What", overflow="fold")
+    for heading in ("Train", "Held out"):
+        table.add_column(heading, justify="right")
+    for row in rows:
+        plain = "".join(c if c.isprintable() else "\N{REPLACEMENT CHARACTER}" for c in row.name)
+        table.add_row(row.by, Text(plain), str(row.train), str(row.held_out))
+    return table

@@ -1,0 +1,274 @@
+"""The labelled image set for people and other programs: counted, its gaps named, written to a folder and read from one.
+
+A set leaves as one COCO file with its pictures in a folder beside it, named by their sha256, and comes in the same way, or as
+another program wrote it. What is counted and kept stands in `annotate.logbook.labels`, the file's form in `models.labels`.
+"""
+
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime
+from hashlib import sha256
+from io import BytesIO
+from pathlib import Path
+from uuid import uuid4
+
+from annotate.errors import AnnotateError
+from annotate.logbook.labels import (
+    LabelChanges,
+    LabelCount,
+    add_labels,
+    decode_picture,
+    list_labels,
+)
+from annotate.logbook.opening import Logbook
+from annotate.logbook.pictures import keep_picture, read_picture
+from annotate.sheets import Cell
+from annotate.words import STAGES, read_word
+from models.labels import LONGEST_TEXT, CocoSet, LabelledImage, read_coco, write_coco
+from models.metrics import LENGTH_CLASSES_PX
+
+LARVAL_STAGES = tuple(stage for stage in STAGES if stage.startswith("L"))
+"""The stages a search is for; eggs and pupae are welcome in a set, and no gap where missing."""
+
+NO_STAGE = "stage not given"
+NO_TREE = "no tree given"
+FOLDER_ENDING = "-pictures"
+"""The pictures of NAME.json stand in NAME-pictures."""
+
+LARGEST_PICTURE = 64 * 2**20
+"""Bytes of one picture: a phone's JPEG has about 10 MiB at most (common practice, no source)."""
+
+UPRIGHT = 1
+ORIENTATION_TAG = 0x0112
+"""How a camera was held when a JPEG was taken, and the value that means upright (Exif 2.3, table 4)."""
+
+
+@dataclass(frozen=True, slots=True)
+class SetRow:
+    """One line of the table: what is counted, and how much of it stands on each side of the set."""
+
+    by: str
+    name: str
+    train: int
+    held_out: int
+
+
+def name_class(shortest_px: float) -> str:
+    """Return a class of length in words, from its lower end: "6 to 10 px", "32 px and more"."""
+    for low, high in LENGTH_CLASSES_PX:
+        if low == shortest_px:
+            return f"{low:.0f} px and more" if high == float("inf") else f"{low:.0f} to {high:.0f} px"
+    return f"under {LENGTH_CLASSES_PX[0][0]:.0f} px"
+
+
+def sum_set(counts: Sequence[LabelCount]) -> tuple[SetRow, ...]:
+    """Return the lines of the table: larvae by stage, by length and by tree, feeding marks, and pictures with nothing."""
+    larvae = [count for count in counts if count.answer == "larva"]
+    rows = [_sum_row("all", "larvae", larvae)]
+    stages = [*STAGES, *sorted({count.stage for count in larvae if count.stage} - set(STAGES)), None]
+    rows += _sum_rows(
+        "stage", larvae, [(stage or NO_STAGE, stage) for stage in stages], lambda one: one.stage
+    )
+    lows = [0.0, *(low for low, _ in LENGTH_CLASSES_PX)]
+    rows += _sum_rows("length", larvae, [(name_class(low), low) for low in lows], lambda one: one.shortest_px)
+    trees = sorted({count.tree for count in larvae}, key=lambda tree: (not tree, tree))
+    rows += _sum_rows("tree", larvae, [(tree or NO_TREE, tree) for tree in trees], lambda one: one.tree)
+    rows.append(_sum_row("all", "feeding marks", [one for one in counts if one.answer == "feeding"]))
+    rows.append(_sum_row("all", "pictures with nothing", [one for one in counts if one.answer == "nothing"]))
+    return tuple(rows)
+
+
+def _sum_rows(
+    by: str,
+    counts: Sequence[LabelCount],
+    choices: Sequence[tuple[str, str | float | None]],
+    find: Callable[[LabelCount], str | float | None],
+) -> list[SetRow]:
+    rows = [_sum_row(by, name, [one for one in counts if find(one) == value]) for name, value in choices]
+    return [row for row in rows if row.train or row.held_out]
+
+
+def _sum_row(by: str, name: str, counts: Sequence[LabelCount]) -> SetRow:
+    train = sum(count.number for count in counts if count.split == "train")
+    return SetRow(by, name, train, sum(count.number for count in counts) - train)
+
+
+def name_gaps(counts: Sequence[LabelCount]) -> str:
+    """Return in one sentence what the set lacks, empty where it lacks nothing of what is asked for."""
+    rows = {(row.by, row.name): (row.train, row.held_out) for row in sum_set(counts)}
+    parts = []
+    for where, is_gap in GAPS:
+        missing = [
+            _say_missing([name for name in names if is_gap(*rows.get((by, name), (0, 0)))], words)
+            for by, names, words in ASKED_FOR
+        ]
+        if any(missing):
+            parts.append(f"{where} {', '.join(f'no {words}' for words in missing if words)}")
+    sentence = "; ".join(parts)
+    return f"{sentence[0].upper()}{sentence[1:]}." if sentence else ""
+
+
+def _say_missing(names: Sequence[str], words: str) -> str:
+    return words.format(_join(names)) if names else ""
+
+
+def _join(words: Sequence[str]) -> str:
+    return words[0] if len(words) == 1 else f"{', '.join(words[:-1])} or {words[-1]}"
+
+
+GAPS: tuple[tuple[str, Callable[[int, int], bool]], ...] = (
+    ("the set has", lambda train, held_out: not train and not held_out),
+    ("train has", lambda train, held_out: not train and held_out > 0),
+    ("held out has", lambda train, held_out: train > 0 and not held_out),
+)
+"""Where something may be missing, and whether it is, from its numbers on both sides."""
+
+ASKED_FOR = (
+    ("stage", LARVAL_STAGES, "larva of {}"),
+    ("length", tuple(name_class(low) for low, _ in LENGTH_CLASSES_PX), "larva of {} long"),
+    ("all", ("feeding marks",), "feeding"),
+    ("all", ("pictures with nothing",), "picture with nothing"),
+)
+"""What a set should have on both sides: lines of the table, and how they are named where missing."""
+
+
+def describe_count(count: LabelCount) -> dict[str, Cell]:
+    """Return a count as data with stable names; the class of length is None where nothing is measured."""
+    is_larva = count.answer == "larva"
+    return {
+        "tree": count.tree,
+        "split": count.split,
+        "answer": count.answer,
+        "stage": count.stage,
+        "length_class": name_class(count.shortest_px) if is_larva else None,
+        "number": count.number,
+    }
+
+
+def export_labels(logbook: Logbook, path: Path) -> int:
+    """Write the set as a COCO file, its pictures first into a folder beside it; return how many pictures there are.
+
+    Raises
+    ------
+    annotate.errors.AnnotateError
+        Where the set is empty, or a picture is missing, changed, or cannot be written; an older file is then as before.
+    models.errors.ModelsError
+        Where the file cannot be written.
+    """
+    images = list_labels(logbook)
+    if not images:
+        raise AnnotateError(
+            "labels: expected at least one labelled picture to export; found none; judge candidates with: leafshade review"
+        )
+    folder = path.parent / f"{path.stem}{FOLDER_ENDING}"
+    for image in images:
+        _write_picture(folder / f"{image.picture}.jpg", read_picture(logbook, image.picture))
+    write_coco(path, images, folder=folder.name)
+    return len(images)
+
+
+def _write_picture(path: Path, data: bytes) -> None:
+    part = path.with_name(f".new-{uuid4().hex}")
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        if path.is_file() and path.read_bytes() == data:
+            return
+        part.write_bytes(data)
+        part.replace(path)
+    except OSError as error:
+        raise AnnotateError(
+            f"{path}: expected a place to write a picture; found '{error.strerror}'; choose another place or free some space"
+        ) from error
+    finally:
+        part.unlink(missing_ok=True)
+
+
+def import_labels(logbook: Logbook, path: Path, *, origin: str, licence: str) -> LabelChanges:
+    """Read a COCO file with its pictures into the set: all of it, or nothing where anything is wrong.
+
+    Every picture is read and checked before the first is kept, and again as it is kept. The file's own licence of a picture is
+    left as it is, `licence` is that of the others.
+
+    Raises
+    ------
+    annotate.errors.AnnotateError
+        Where origin or licence are empty, a stage is none of `annotate.words`, or a picture is missing, no whole JPEG, turned,
+        or not the one that was labelled.
+    models.errors.ModelsError
+        Where the file is no COCO file of larvae and feeding.
+    """
+    origin, licence = _read_text(origin, "source"), _read_text(licence, "licence")
+    read = read_coco(path, labelled_at=datetime.now(UTC))
+    images = [_adopt(image, origin=origin, licence=licence) for image in read.images]
+    for _ in _read_pictures(read):
+        pass
+    for data in _read_pictures(read):
+        keep_picture(logbook, data)
+    return add_labels(logbook, images)
+
+
+def _adopt(image: LabelledImage, *, origin: str, licence: str) -> LabelledImage:
+    """Return a label as an import, its stages as `annotate.words` writes them."""
+    marks = tuple(
+        replace(mark, stage=read_word(mark.stage, STAGES, what=f"stage in picture {image.picture[:12]}"))
+        for mark in image.marks
+    )
+    return replace(image, marks=marks, source="import", origin=origin, licence=image.licence or licence)
+
+
+def _read_text(text: str, what: str) -> str:
+    plain = " ".join(text.split())
+    if not plain or len(plain) > LONGEST_TEXT or not plain.isprintable():
+        raise AnnotateError(
+            f"{what}: expected some words, at most {LONGEST_TEXT} letters; found {plain[:60]!r}; say where the pictures come "
+            "from and under which licence they may be used"
+        )
+    return plain
+
+
+def _read_pictures(read: CocoSet) -> Iterator[bytes]:
+    for image, file in zip(read.images, read.files, strict=True):
+        yield _read_labelled(image, file)
+
+
+def _read_labelled(image: LabelledImage, file: Path) -> bytes:
+    """Return the bytes of the picture that was labelled, checked against its label."""
+    try:
+        with file.open("rb") as stream:
+            data = stream.read(LARGEST_PICTURE + 1)
+    except OSError as error:
+        raise AnnotateError(
+            f"{file}: expected the picture that was labelled; found '{error.strerror}'; put it there, or leave it out of the file"
+        ) from error
+    found = _find_fault(image, data)
+    if found:
+        raise AnnotateError(
+            f"{file}: expected the JPEG picture that was labelled, upright, {image.size_px[0]} x {image.size_px[1]} px; "
+            f"found {found}; put the right one there, or leave it out of the file"
+        )
+    return data
+
+
+def _find_fault(image: LabelledImage, data: bytes) -> str:
+    """Return in words why a picture is not the one labelled, empty where it is."""
+    from PIL import Image
+
+    if len(data) > LARGEST_PICTURE:
+        return f"one of more than {LARGEST_PICTURE // 2**20} MiB"
+    if sha256(data).hexdigest() != image.picture:
+        return "another one (its sha256 differs)"
+    try:
+        with Image.open(BytesIO(data), formats=["JPEG"]) as picture:
+            turned = picture.getexif().get(ORIENTATION_TAG, UPRIGHT) != UPRIGHT
+            size_px = (picture.height, picture.width)
+    except (OSError, ValueError, SyntaxError, Image.DecompressionBombError):
+        return "no JPEG"
+    if turned:
+        return "one that its Exif data turn"
+    if size_px != image.size_px:
+        return f"one of {size_px[0]} x {size_px[1]} px"
+    try:
+        decode_picture(data)
+    except AnnotateError:
+        return "part of one"
+    return ""

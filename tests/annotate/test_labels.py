@@ -1,0 +1,443 @@
+"""The labelled image set of a logbook: it follows the verdicts, takes imports whole or not, and leaves as COCO and comes back."""
+
+import json
+from collections.abc import Callable, Iterator
+from dataclasses import replace
+from datetime import date
+from io import BytesIO
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+from PIL import Image
+from typer.testing import CliRunner, Result
+
+from annotate.commands.base import app
+from annotate.commands.labels import labels
+from annotate.errors import AnnotateError
+from annotate.labels import export_labels, import_labels, name_class, name_gaps, sum_set
+from annotate.logbook.labels import (
+    LabelChanges,
+    LabelCount,
+    add_labels,
+    count_labels,
+    count_repeated,
+    gather_labels,
+    list_labels,
+)
+from annotate.logbook.opening import EVIDENCE_NAME, Logbook, create_logbook, open_logbook
+from annotate.logbook.pictures import keep_picture, picture_path
+from annotate.logbook.records import Details
+from annotate.logbook.verdicts import give_verdict, take_back
+from detect.candidates import View
+from detect.evidence import HeldJpeg
+from models.errors import ModelsError
+from models.labels import LabelledImage, LabelMark, choose_split
+from tests.annotate.made_records import LATER, NOON, add_trees, film, make_candidate, make_view, search
+
+assert labels  # imported so that the command is there
+
+SIZE_PX = (160, 200)
+BODY = np.float32([[70, 80], [70, 120], [90, 120], [90, 80]])
+L4 = Details(stage="L4")
+
+Run = Callable[..., Result]
+
+
+def draw_leaves(seed: int) -> bytes:
+    """A JPEG of soft patches that no other seed resembles."""
+    rgb = np.random.default_rng(seed).integers(0, 255, (16, 20, 3), np.uint8).repeat(10, 0).repeat(10, 1)
+    stream = BytesIO()
+    Image.fromarray(rgb).save(stream, "JPEG", quality=92)
+    return stream.getvalue()
+
+
+def see(
+    seed: int, time_s: float = 1.0, middle: tuple[int, int] = (500, 700), *, length_px: float = 30.0
+) -> View:
+    """A view whose picture is `SIZE_PX`, the thing in the middle of it."""
+    origin = (middle[0] - SIZE_PX[0] // 2, middle[1] - SIZE_PX[1] // 2)
+    view = make_view(time_s, middle, length_px=length_px)
+    return replace(view, picture_jpeg=HeldJpeg(draw_leaves(seed)), picture_origin_px=origin)
+
+
+@pytest.fixture
+def folder(tmp_path: Path) -> Path:
+    return create_logbook(tmp_path / "book", zone="Europe/London")
+
+
+@pytest.fixture
+def logbook(folder: Path) -> Iterator[Logbook]:
+    """OT03 filmed, four candidates in it, each at a time and place of its own; none is judged."""
+    with open_logbook(folder) as opened:
+        add_trees(opened, "OT03", "OT04")
+        candidates = [
+            make_candidate(views=[see(1, 1.0)]),
+            make_candidate(views=[see(2, 2.0, (300, 300), length_px=12.0)]),
+            make_candidate(views=[see(3, 3.0, (400, 900))], kind="feeding"),
+            make_candidate(views=[see(4, 4.0, (800, 800))]),
+        ]
+        search(opened, film(opened, tree="OT03"), candidates)
+        yield opened
+
+
+def judge(logbook: Logbook, candidate_id: int, answer: Any, details: Details | None = None) -> None:
+    give_verdict(logbook, candidate_id, answer=answer, reviewer="Maren", at=LATER, details=details)
+
+
+def make_label(logbook: Logbook, seed: int = 9, **changes: Any) -> LabelledImage:
+    """A label as an import has it, its picture kept."""
+    values: dict[str, Any] = {
+        "picture": keep_picture(logbook, draw_leaves(seed)),
+        "size_px": SIZE_PX,
+        "marks": (LabelMark(BODY, "larva", "L2"),),
+        "answer": "larva",
+        "source": "import",
+        "origin": "Otterholt archive",
+        "licence": "CC0 1.0",
+        "reviewer": "Ines",
+        "labelled_at": NOON,
+        "clip": "a" * 64,
+        "split": choose_split(tree="", day=None, clip="a" * 64),
+    }
+    return LabelledImage(**(values | changes))
+
+
+def test_nothing_judged_makes_nothing(logbook: Logbook) -> None:
+    """Candidates alone, and those left unsure, are in no set."""
+    judge(logbook, 1, "unsure")
+    assert gather_labels(logbook) == LabelChanges(0, 0, 0, 0)
+    assert list_labels(logbook) == () and count_labels(logbook) == ()
+
+
+def test_verdicts_become_labels_in_the_pictures_own_pixels(logbook: Logbook) -> None:
+    """Confirmed larvae and feeding carry the outline, dismissed pictures nothing; asked again, all is as before."""
+    judge(logbook, 1, "confirm", L4)
+    judge(logbook, 3, "confirm")
+    judge(logbook, 4, "dismiss")
+    assert gather_labels(logbook) == LabelChanges(3, 0, 0, 0)
+    larva, feeding, nothing = list_labels(logbook)
+    # The view's box is 10 px by 30 px about the middle of the frame's (500, 700), and so about (80, 100) of its picture.
+    outline = np.float32([[75, 85], [75, 115], [85, 115], [85, 85]])
+    day = date(2026, 5, 17)
+    assert larva == LabelledImage(
+        picture=larva.picture,
+        size_px=SIZE_PX,
+        marks=(LabelMark(outline, "larva", "L4"),),
+        answer="larva",
+        source="verdict",
+        reviewer="Maren",
+        labelled_at=LATER,
+        split=choose_split(tree="OTTERHOLT/OT03", day=day, clip=""),
+        tree="OTTERHOLT/OT03",
+        date=day,
+        clip=f"{1:064x}",
+        scorer="made 1",
+    )
+    assert picture_path(logbook, larva.picture).read_bytes() == draw_leaves(1)
+    assert (feeding.answer, feeding.marks[0].kind, feeding.marks[0].stage) == ("feeding", "feeding", None)
+    assert (nothing.answer, nothing.marks) == ("nothing", ())
+    assert gather_labels(logbook) == LabelChanges(0, 0, 0, 3)
+
+
+def test_the_newest_verdict_counts(logbook: Logbook) -> None:
+    """A changed mind changes the label, an unsure or taken back verdict takes it out, a later one brings it in again."""
+    judge(logbook, 1, "confirm", L4)
+    judge(logbook, 2, "dismiss")
+    gather_labels(logbook)
+    judge(logbook, 1, "dismiss")
+    judge(logbook, 2, "unsure")
+    assert gather_labels(logbook) == LabelChanges(0, 1, 1, 0)
+    assert [image.answer for image in list_labels(logbook)] == ["nothing"]
+    take_back(logbook, reviewer="Maren", at=LATER, candidate_id=1)
+    take_back(logbook, reviewer="Maren", at=LATER, candidate_id=2)
+    assert gather_labels(logbook) == LabelChanges(1, 1, 0, 0)
+    assert [image.answer for image in list_labels(logbook)] == ["larva", "nothing"]
+    assert list_labels(logbook)[0].marks[0].stage == "L4"
+
+
+def test_a_larva_beside_what_was_dismissed_is_marked(logbook: Logbook) -> None:
+    """What else is confirmed in the same frame is marked where it lies in the picture: no larva is taught as nothing."""
+    clip = film(logbook, number=2, tree="OT04")
+    views = [see(20, 5.0), see(21, 5.0, (520, 740)), see(22, 5.0, (900, 1500)), see(23, 6.0)]
+    search(logbook, clip, [make_candidate(views=[view]) for view in views])
+    for candidate_id, answer in zip((5, 6, 7, 8), ("dismiss", "confirm", "confirm", "dismiss"), strict=True):
+        judge(logbook, candidate_id, answer)
+    gather_labels(logbook)
+    beside, confirmed, far, later = list_labels(logbook)
+    assert [image.answer for image in (beside, confirmed, far, later)] == [
+        "larva",
+        "larva",
+        "larva",
+        "nothing",
+    ]
+    assert len(beside.marks) == len(confirmed.marks) == len(far.marks) == 1
+    # 20 rows and 40 columns from the middle (80, 100) of the dismissed one's picture.
+    assert np.array_equal((beside.marks[0].outline.min(0) + beside.marks[0].outline.max(0)) / 2, [100, 140])
+
+
+def test_an_outline_past_the_picture_is_cut_at_its_edge(logbook: Logbook) -> None:
+    """The pictures of the other tests are smaller than the body: its outline ends at their edge."""
+    search(logbook, film(logbook, number=2), [make_candidate(length_px=60.0)])
+    judge(logbook, 5, "confirm")
+    gather_labels(logbook)
+    (image,) = list_labels(logbook)
+    assert image.size_px == (24, 32) and image.marks[0].outline[:, 1].max() == 31.5
+    assert image.answer == "larva"
+    assert image.tree == "" and image.split == choose_split(tree="", day=None, clip=f"{2:064x}")
+
+
+def test_what_was_confirmed_outside_its_picture_is_no_label(logbook: Logbook) -> None:
+    """A larva that its picture does not show is never taught as nothing."""
+    view = replace(see(31), picture_origin_px=(900, 100))
+    search(logbook, film(logbook, number=2), [make_candidate(views=[view])])
+    judge(logbook, 5, "confirm")
+    assert gather_labels(logbook) == LabelChanges(0, 0, 0, 0)
+
+
+def test_lost_pictures_are_named_and_left_out(logbook: Logbook) -> None:
+    """A picture that is gone or damaged stops nothing else, and comes in when it is back."""
+    for candidate_id in (1, 2, 3):
+        judge(logbook, candidate_id, "dismiss")
+    with logbook.reading() as session:
+        names = (
+            session.connection()
+            .exec_driver_sql("SELECT picture FROM view ORDER BY candidate_id")
+            .scalars()
+            .all()
+        )
+    gone, damaged = picture_path(logbook, names[0]), picture_path(logbook, names[1])
+    gone.rename(gone.with_suffix(".away"))
+    damaged.write_bytes(damaged.read_bytes()[:-30])
+    done = gather_labels(logbook)
+    assert (done.new, sorted(done.lost)) == (1, sorted(names[:2]))
+    gone.with_suffix(".away").rename(gone)
+    assert gather_labels(logbook) == LabelChanges(1, 0, 0, 1, (names[1],))
+
+
+def test_pictures_alike_stand_in_the_set_once(logbook: Logbook) -> None:
+    """Of one tree and date the first stays; when it goes, the next takes its place; another tree's is another."""
+    picture = Image.open(BytesIO(draw_leaves(30)))
+    again = BytesIO()
+    picture.save(again, "JPEG", quality=70)
+    for number, tree in ((2, "OT03"), (3, "OT03"), (4, "OT04")):
+        view = see(30, 1.0)
+        if number > 2:
+            view = replace(view, picture_jpeg=HeldJpeg(again.getvalue() + bytes(number)))
+        search(logbook, film(logbook, number=number, tree=tree), [make_candidate(views=[view])])
+    for candidate_id in (5, 6, 7):
+        judge(logbook, candidate_id, "confirm")
+    assert gather_labels(logbook).new == 3
+    first, other = list_labels(logbook)
+    assert (first.clip, other.tree, count_repeated(logbook)) == (f"{2:064x}", "OTTERHOLT/OT04", 1)
+    assert (
+        len(list_labels(logbook, with_repeated=True)) == 3
+        and sum(one.number for one in count_labels(logbook)) == 2
+    )
+    judge(logbook, 5, "unsure")
+    assert gather_labels(logbook).removed == 1
+    assert [image.clip for image in list_labels(logbook)] == [f"{3:064x}", f"{4:064x}"] and count_repeated(
+        logbook
+    ) == 0
+
+
+def test_imports_stay_whatever_the_verdicts_say(logbook: Logbook) -> None:
+    """Gathering leaves labels of other sources alone; of one picture the one from here stands in the set."""
+    judge(logbook, 1, "confirm")
+    gather_labels(logbook)
+    (mine,) = list_labels(logbook)
+    theirs = [
+        make_label(logbook),
+        make_label(logbook, picture=mine.picture),
+        make_label(logbook, 10, source="drawn in"),
+    ]
+    assert add_labels(logbook, theirs) == LabelChanges(3, 0, 0, 0)
+    assert add_labels(logbook, theirs) == LabelChanges(0, 0, 0, 3)
+    assert list_labels(logbook) == (mine, theirs[2], theirs[0])
+    judge(logbook, 1, "unsure")
+    assert gather_labels(logbook) == LabelChanges(0, 0, 1, 0)
+    assert set(list_labels(logbook)) == set(theirs)
+    assert add_labels(logbook, [replace(theirs[0], reviewer="Maren")]) == LabelChanges(0, 1, 0, 0)
+    assert list_labels(logbook, source="import", split=theirs[0].split, answer="larva")[0].reviewer == "Maren"
+
+
+@pytest.mark.parametrize("fault", ["verdict", "twice", "not kept", "other size"])
+def test_labels_are_added_all_or_none(logbook: Logbook, fault: str) -> None:
+    """One that cannot be added keeps all others out."""
+    good, bad = make_label(logbook), make_label(logbook, 10)
+    bad = {
+        "verdict": replace(bad, source="verdict"),
+        "twice": good,
+        "not kept": replace(bad, picture="0" * 64),
+        "other size": replace(bad, size_px=(161, 200)),
+    }[fault]
+    with pytest.raises(AnnotateError):
+        add_labels(logbook, [good, bad])
+    assert list_labels(logbook, with_repeated=True) == ()
+
+
+def fill(logbook: Logbook) -> None:
+    judge(logbook, 1, "confirm", L4)
+    judge(logbook, 2, "confirm")
+    judge(logbook, 3, "confirm")
+    judge(logbook, 4, "dismiss")
+    gather_labels(logbook)
+
+
+def test_a_set_goes_out_and_comes_into_another_logbook(logbook: Logbook, tmp_path: Path) -> None:
+    """The same pictures, marks, stages, trees and sides, from where and under which licence beside them."""
+    fill(logbook)
+    assert export_labels(logbook, tmp_path / "set.json") == 4
+    assert len(list((tmp_path / "set-pictures").iterdir())) == 4
+    with open_logbook(create_logbook(tmp_path / "other")) as other:
+        assert (
+            import_labels(other, tmp_path / "set.json", origin=" Otterholt  Wood", licence="CC0 1.0").new == 4
+        )
+        wanted = [
+            replace(one, source="import", origin="Otterholt Wood", licence="CC0 1.0")
+            for one in list_labels(logbook)
+        ]
+        assert list(list_labels(other)) == wanted
+        for image in wanted:
+            assert (
+                picture_path(other, image.picture).read_bytes()
+                == picture_path(logbook, image.picture).read_bytes()
+            )
+        assert (
+            import_labels(other, tmp_path / "set.json", origin="Otterholt Wood", licence="CC0 1.0").same == 4
+        )
+        assert gather_labels(other) == LabelChanges(0, 0, 0, 0) and len(list_labels(other)) == 4
+
+
+def save(path: Path, form: str, size: tuple[int, int] = (200, 160), *, turned: bool = False) -> bytes:
+    stream = BytesIO()
+    exif = Image.Exif()
+    if turned:
+        exif[0x0112] = 6
+    Image.new("RGB", size, (9, 90, 9)).save(stream, form, exif=exif)
+    path.write_bytes(stream.getvalue())
+    return stream.getvalue()
+
+
+@pytest.mark.parametrize(
+    "fault", ["gone", "changed", "cut off", "png", "turned", "other size", "stage", "polygon", "no licence"]
+)
+def test_nothing_is_half_imported(logbook: Logbook, tmp_path: Path, fault: str) -> None:
+    """One wrong picture or mark, and neither a label nor a picture comes in."""
+    names = [f"{n}.jpg" for n in range(3)]
+    for number, name in enumerate(names):
+        (tmp_path / name).write_bytes(draw_leaves(40 + number))
+    body: Any = {
+        "images": [{"id": n, "file_name": name, "width": 200, "height": 160} for n, name in enumerate(names)],
+        "categories": [{"id": 1, "name": "larva"}],
+        "annotations": [
+            {
+                "id": 1,
+                "image_id": 2,
+                "category_id": 1,
+                "bbox": [0, 0, 9, 9],
+                "segmentation": [[0, 0, 9, 0, 9, 9]],
+            }
+        ],
+    }
+    last = tmp_path / names[2]
+    if fault == "gone":
+        last.unlink()
+    elif fault == "cut off":
+        last.write_bytes(last.read_bytes()[:-200])
+    elif fault == "png":
+        save(last, "PNG")
+    elif fault == "turned":
+        save(last, "JPEG", turned=True)
+    elif fault == "other size":
+        save(last, "JPEG", (160, 200))
+    elif fault == "stage":
+        body["annotations"][0]["leafshade"] = {"stage": "L9"}
+    elif fault == "polygon":
+        body["annotations"][0]["segmentation"][0].pop()
+    (tmp_path / "set.json").write_text(json.dumps(body))
+    if fault == "changed":
+        fill(logbook)
+        export_labels(logbook, tmp_path / "set.json")
+        last = max((tmp_path / "set-pictures").iterdir())
+        last.write_bytes(draw_leaves(50))
+    with open_logbook(create_logbook(tmp_path / "other")) as other:
+        with pytest.raises((AnnotateError, ModelsError)) as caught:
+            licence = "" if fault == "no licence" else "CC0 1.0"
+            import_labels(other, tmp_path / "set.json", origin="archive", licence=licence)
+        assert "; found " in str(caught.value) and "\n" not in str(caught.value)
+        assert list_labels(other, with_repeated=True) == ()
+        assert not [path for path in (other.folder / EVIDENCE_NAME).rglob("*") if path.is_file()]
+
+
+def test_gaps_are_named_in_a_sentence() -> None:
+    """What the set lacks, and what one side lacks; where nothing is lacking, nothing is said."""
+    larva = LabelCount("A/1", "train", "larva", "L1", 6.0, 3)
+    held = replace(larva, split="held out")
+    assert name_gaps([]).startswith(
+        "The set has no larva of L1, L2, L3, L4 or L5, no larva of 6 to 10 px, "
+    ) and ", no picture with nothing." in name_gaps([])
+    full = [
+        replace(larva, stage=stage, shortest_px=low, split=split)
+        for split in ("train", "held out")
+        for stage, low in zip(("L1", "L2", "L3", "L4", "L5"), (6.0, 10.0, 16.0, 32.0, 32.0), strict=True)
+    ]
+    full += [
+        LabelCount("", split, answer, None, 0.0, 1)  # type: ignore[arg-type]
+        for split in ("train", "held out")
+        for answer in ("feeding", "nothing")
+    ]
+    assert name_gaps(full) == ""
+    without = [one for one in full if one != replace(held, stage="L2", shortest_px=10.0, number=3)]
+    assert name_gaps(without) == "Held out has no larva of L2, no larva of 10 to 16 px long."
+    rows = {(row.by, row.name): (row.train, row.held_out) for row in sum_set(full)}
+    assert rows["all", "larvae"] == (15, 15) and rows["length", "32 px and more"] == (6, 6)
+    assert rows["tree", "A/1"] == (15, 15) and rows["all", "pictures with nothing"] == (1, 1)
+    assert name_class(0.0) == "under 6 px"
+
+
+@pytest.fixture
+def run(folder: Path, monkeypatch: pytest.MonkeyPatch) -> Run:
+    monkeypatch.setenv("LEAFSHADE_LOGBOOK", str(folder))
+    monkeypatch.setenv("COLUMNS", "200")
+    return lambda *arguments: CliRunner().invoke(app, list(arguments), catch_exceptions=False)
+
+
+def test_the_command_shows_the_set(run: Run, logbook: Logbook) -> None:
+    """Without a verdict it says what to do; then the table, the gaps in a sentence, and the same as data.
+
+    OT03 on 17 May 2026 is on the side to learn from, and stays there.
+    """
+    assert "leafshade review" in run("labels").stdout
+    fill(logbook)
+    shown = run("labels").stdout
+    lines = [" ".join(line.split()) for line in shown.splitlines()]
+    for line in ("stage L4 1 0", "length 10 to 16 px 1 0", "length 16 to 32 px 1 0"):
+        assert line in lines
+    assert "2 larvae, 1 feeding mark, 1 picture with nothing." in shown
+    assert "The set has no larva of L1, L2, L3 or L5, no larva of 6 to 10 px or 32 px and more long" in shown
+    data = json.loads(run("labels", "--json").stdout)
+    assert {
+        "tree": "OTTERHOLT/OT03",
+        "split": "train",
+        "answer": "larva",
+        "stage": "L4",
+        "length_class": "16 to 32 px",
+        "number": 1,
+    } in data
+    assert sum(row["number"] for row in data) == 4
+
+
+def test_the_command_writes_and_reads_a_set(run: Run, logbook: Logbook, tmp_path: Path) -> None:
+    """An empty set is refused; a full one goes out and, into the same logbook, comes in as repeats only."""
+    with pytest.raises(AnnotateError, match="leafshade review"):
+        run("labels", "export", str(tmp_path / "set.json"))
+    judge(logbook, 1, "confirm")
+    assert "1 labelled picture to" in run("labels", "export", str(tmp_path / "set.json")).stdout
+    result = run(
+        "labels", "import", str(tmp_path / "set.json"), "--source", "Otterholt", "--licence", "CC0 1.0"
+    )
+    assert result.exit_code == 0 and "1 picture new, 0 changed, 0 as before." in result.stdout
+    assert "1 picture of the set" in result.stdout and len(list_labels(logbook)) == 1
+    assert run("labels", "import", str(tmp_path / "set.json"), "--source", "Otterholt").exit_code == 2

@@ -1,7 +1,7 @@
 """The labelled image set for people and other programs: counted, its gaps named, written to a folder and read from one.
 
 A set leaves as one COCO file with its pictures in a folder beside it, named by their sha256, and comes in the same way, or as
-another program wrote it. What is counted and kept stands in `annotate.logbook.labels`, the file's form in `models.labels`.
+another program wrote it. What is counted and kept stands in `annotate.logbook.labels`, the file's form in `models.coco`.
 """
 
 from collections.abc import Callable, Iterator, Sequence
@@ -24,7 +24,8 @@ from annotate.logbook.opening import Logbook
 from annotate.logbook.pictures import keep_picture, read_picture
 from annotate.sheets import Cell
 from annotate.words import STAGES, read_word
-from models.labels import LONGEST_TEXT, CocoSet, LabelledImage, read_coco, write_coco
+from models.coco import CocoSet, read_coco, write_coco
+from models.labels import LONGEST_TEXT, LabelledImage
 from models.metrics import LENGTH_CLASSES_PX
 
 LARVAL_STAGES = tuple(stage for stage in STAGES if stage.startswith("L"))

@@ -32,20 +32,9 @@ from annotate.logbook.tables import (
     ViewRow,
 )
 from annotate.zones import find_local_date
-from models.labels import (
-    LabelAnswer,
-    LabelledImage,
-    LabelMark,
-    LabelSource,
-    Split,
-    choose_split,
-    find_answer,
-    find_repeated,
-    hash_look,
-    measure_mark,
-    see_look,
-)
+from models.labels import LabelAnswer, LabelledImage, LabelMark, LabelSource, Split, choose_split, find_answer
 from models.metrics import LENGTH_CLASSES_PX
+from models.repeated_pictures import find_repeated, hash_look, measure_mark, see_look
 
 PRECEDENCE: tuple[LabelSource, ...] = ("drawn in", "verdict", "import")
 """Of one picture the first of these stands in the set: what was drawn by hand is more exact than what a search outlined."""

@@ -13,22 +13,11 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from models import labels
+from models import coco, repeated_pictures
+from models.coco import CocoSet, read_coco, write_coco
 from models.errors import ModelsError
-from models.labels import (
-    CocoSet,
-    LabelledImage,
-    LabelMark,
-    Look,
-    choose_split,
-    find_answer,
-    find_repeated,
-    hash_look,
-    measure_mark,
-    read_coco,
-    see_look,
-    write_coco,
-)
+from models.labels import LabelledImage, LabelMark, choose_split, find_answer
+from models.repeated_pictures import Look, find_repeated, hash_look, measure_mark, see_look
 
 NOON = datetime(2026, 5, 17, 11, 0, tzinfo=UTC)
 DAY = date(2026, 5, 17)
@@ -259,7 +248,7 @@ def test_missing_and_too_large_files_are_refused(tmp_path: Path, monkeypatch: py
         with pytest.raises(ModelsError, match="can be read"):
             read_coco(path, labelled_at=NOON)
     write_coco(tmp_path / "set.json", make_set())
-    monkeypatch.setattr(labels, "MOST_BYTES", 100)
+    monkeypatch.setattr(coco, "MOST_BYTES", 100)
     with pytest.raises(ModelsError, match="larger one"):
         read_coco(tmp_path / "set.json", labelled_at=NOON)
 
@@ -424,7 +413,7 @@ def test_the_hash_is_that_of_the_definition() -> None:
 
 def test_pictures_alike_are_one_and_the_first_stays() -> None:
     """Less than the stated bits apart with agreeing marks: the first stays; one bit more, another place or answer: both stay."""
-    near, far = (1 << (labels.FEWEST_BITS - 1)) - 1, (1 << labels.FEWEST_BITS) - 1
+    near, far = (1 << (repeated_pictures.FEWEST_BITS - 1)) - 1, (1 << repeated_pictures.FEWEST_BITS) - 1
     first = Look(0, "larva", (0.0, 0.0), 20.0)
     others = [
         replace(first, look=near),

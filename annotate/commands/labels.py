@@ -126,7 +126,7 @@ def import_file(
         repeated = count_repeated(opened) - before
     print(f"{say_count(done.new, 'picture')} new, {done.changed} changed, {done.same} as before.")
     if repeated > 0:
-        print(f"{say_count(repeated, 'picture')} of the set repeat another and are left out of it.")
+        print(f"{say_count(repeated, 'picture')} left out of the set, as repeating another of it.")
     print("See the set with: leafshade labels")
 
 

@@ -145,24 +145,34 @@ class NetworkScorer:
         import torch
 
         weight = self.pair.judge.mask.weight
+        crops = cut_crops(pyramid, places_px, levels)
+        whole = _fill_up(np.arange(len(crops)))
         with torch.inference_mode():
-            crops = torch.from_numpy(cut_crops(pyramid, places_px, levels)).to(weight.device)
-            inputs = make_judge_input(crops, dtype=weight.dtype)
+            inputs = make_judge_input(torch.from_numpy(crops[whole]).to(weight.device), dtype=weight.dtype)
             features = self.pair.judge.look(inputs)
-            at = torch.tensor(levels, dtype=weight.dtype, device=weight.device)
+            at = torch.tensor(levels, dtype=weight.dtype, device=weight.device)[whole]
             figures = self.pair.judge.judge(features, inputs, at)
-        return features, figures.float().cpu().numpy()
+        return features, figures.float().cpu().numpy()[: len(crops)]
 
     def _outline(self, features: "list[torch.Tensor]", chosen: NDArray[np.int64]) -> NDArray[np.float32]:
         """Return mask log-odds (P, 48, 48) of the chosen crops."""
         import torch
 
         with torch.inference_mode():
-            picks = torch.from_numpy(chosen).to(features[0].device)
+            picks = torch.from_numpy(_fill_up(chosen)).to(features[0].device)
             masks: NDArray[np.float32] = (
                 self.pair.judge.outline([part[picks] for part in features]).float().cpu().numpy()
             )
-        return masks
+        return masks[: len(chosen)]
+
+
+ROUND_BATCH = 4
+"""Batches are filled up to multiples of this: for every new size torch first works out how to go about it, which takes longer."""
+
+
+def _fill_up(chosen: NDArray[np.int64]) -> NDArray[np.int64]:
+    """Return indices with the last repeated until they are a round number."""
+    return np.pad(chosen, (0, -len(chosen) % ROUND_BATCH), mode="edge")
 
 
 def load_network_scorer(weights_path: Path = DEFAULT_WEIGHTS, *, device_name: str = "cpu") -> NetworkScorer:

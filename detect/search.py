@@ -61,7 +61,7 @@ class SearchSettings:
     kept_views : most views kept of one candidate
     """
 
-    window_s: float = 0.75
+    window_s: float = 1.0
     follow_score: float = 0.05
     most_followed: int = 12
     silhouette_score: float = 0.65

@@ -74,7 +74,7 @@ def _make_block(inputs: int, outputs: int, *, size: int = 3, stride: int = 1) ->
     )
 
 
-class _More(nn.Module):
+class MoreLayers(nn.Module):
     """A block whose outcome is added to what it was given: deep stacks of such learn where plain ones do not."""
 
     def __init__(self, width: int) -> None:
@@ -89,7 +89,9 @@ class _More(nn.Module):
 
 def _make_stage(inputs: int, outputs: int, *, layers: int) -> nn.Sequential:
     """Return a block to half the size and so many more layers there."""
-    return nn.Sequential(_make_block(inputs, outputs, stride=2), *(_More(outputs) for _ in range(layers)))
+    return nn.Sequential(
+        _make_block(inputs, outputs, stride=2), *(MoreLayers(outputs) for _ in range(layers))
+    )
 
 
 class Seeker(nn.Module):
@@ -298,6 +300,11 @@ def ready_pair(pair: NetworkPair, *, device: torch.device, dtype: torch.dtype) -
         _ready(pair.judge, device=device, dtype=dtype),
         pair.ranges,
     )
+
+
+def fuse_seeker(seeker: Seeker) -> Seeker:
+    """Return a copy of a trained seeker with batch norm fused into its layers, float32 on the CPU."""
+    return _ready(seeker, device=torch.device("cpu"), dtype=torch.float32)
 
 
 def _ready(module: Network, *, device: torch.device, dtype: torch.dtype) -> Network:

@@ -61,7 +61,7 @@ class SearchChoices:
     )
     feeding_score: float = _setting(0.3, "The same for chewed leaves.", least=0, most=1)
     window_s: float = _setting(
-        0.75, "Of each so many seconds the sharpest frame is looked at closely.", least=0.02, most=10
+        1.0, "Of each so many seconds the sharpest frame is looked at closely.", least=0.02, most=10
     )
     kept_views: int = _setting(8, "Most views kept of one candidate.", least=1, most=50)
 

@@ -15,9 +15,9 @@ SPARE_S = 2.0
 LEAST_SPAN_S = 6.0
 """The part shown large begins and ends this much outside the candidate, and is at least this long, so that ticks stand apart."""
 
-FARTHEST_LOOK_S = 0.8
-"""A moment takes the shade of the nearest frame looked at, if it is this near; two looks are seldom more than a second and
-a half apart."""
+FARTHEST_LOOK_S = 1.0
+"""A moment takes the shade of the nearest frame looked at, if it is this near; two looks are seldom more than two seconds
+apart."""
 
 MOST_SHADE = 9
 

@@ -1,5 +1,6 @@
 """The command that opens the review page: review."""
 
+from contextlib import suppress
 from typing import Annotated
 
 import typer
@@ -43,8 +44,7 @@ def review(
         print("Stop it with Ctrl+C; every verdict is saved as it is given.", flush=True)
         if not no_browser:
             open_browser(opening.address)
-        try:
+        # Interrupting is how a review ends, and nothing is cut short; whether the server lets it through is a matter of moments.
+        with suppress(KeyboardInterrupt):
             serve(build_app(opened, reviewer=name, door=opening.door), opening)
-        except KeyboardInterrupt:
-            # Interrupting is how a review ends; nothing was cut short.
-            print("Closed.")
+        print("Closed.")

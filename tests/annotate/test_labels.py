@@ -439,5 +439,5 @@ def test_the_command_writes_and_reads_a_set(run: Run, logbook: Logbook, tmp_path
         "labels", "import", str(tmp_path / "set.json"), "--source", "Otterholt", "--licence", "CC0 1.0"
     )
     assert result.exit_code == 0 and "1 picture new, 0 changed, 0 as before." in result.stdout
-    assert "1 picture of the set" in result.stdout and len(list_labels(logbook)) == 1
+    assert "1 picture left out of the set" in result.stdout and len(list_labels(logbook)) == 1
     assert run("labels", "import", str(tmp_path / "set.json"), "--source", "Otterholt").exit_code == 2

@@ -3,11 +3,11 @@
 Weights are rounded channel by channel; what flows between layers is rounded to a range measured once, on pictures set aside,
 and kept with the weights, so that the same weights give the same answers wherever they run in this way. The last layer stays
 in float32. torch's own tools would trace the network for this, and bring along more memory and time to load than the search
-has; a seeker is only layers, sums and a doubling of the grid, so its walk is written out here. Importing this file imports torch.
+has; a seeker's walk is only layers and sums, and here stands what each of them does in 8 bits. Importing this file imports torch.
 """
 
 import warnings
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 
 import numpy as np
@@ -15,7 +15,7 @@ import torch
 from numpy.typing import NDArray
 from torch import nn
 
-from models.network import MoreLayers, Seeker, fuse_seeker
+from models.network import PlainSteps, Seeker, fuse_seeker
 from models.patches import make_seeker_input, pad_to_grid
 
 ENGINE = "onednn"
@@ -36,64 +36,23 @@ def can_use_eight_bits() -> bool:
     return ENGINE in torch.backends.quantized.supported_engines and ask is not None and bool(ask())
 
 
-class _Walk:
-    """The way through a seeker with its batch norm fused; what a step does is said by those who walk."""
+class _WatchedSteps(PlainSteps):
+    """Steps in float32 that show every number which will be rounded to a histogram of its own, in order."""
+
+    def __init__(self, histograms: Iterator[nn.Module]) -> None:
+        self._histograms = histograms
 
     def enter(self, pictures: torch.Tensor) -> torch.Tensor:
-        raise NotImplementedError
+        return self._show(super().enter(pictures))
 
     def layer(self, layer: nn.Module, features: torch.Tensor) -> torch.Tensor:
-        raise NotImplementedError
+        return self._show(super().layer(layer, features))
 
     def add(self, features: torch.Tensor, more: torch.Tensor, *, rectified: bool) -> torch.Tensor:
-        raise NotImplementedError
+        return self._show(super().add(features, more, rectified=rectified))
 
-    def walk(self, seeker: Seeker, pictures: torch.Tensor) -> torch.Tensor:
-        """Return what the last layer, `maps`, is given, of pictures (B, 3, h, w)."""
-        fine = self._stage(seeker.fine, self.layer(seeker.pixels, self.enter(pictures)))
-        coarse = self._stage(seeker.coarse, fine)
-        deep = self.layer(seeker.from_deep, self._stage(seeker.deep, coarse))
-        coarse = self.layer(seeker.from_coarse, self._add_coarser(coarse, deep))
-        return self.layer(seeker.join, self._add_coarser(fine, coarse))
-
-    def _stage(self, stage: nn.Sequential, features: torch.Tensor) -> torch.Tensor:
-        first, *others = stage
-        features = self.layer(first, features)
-        for more in others:
-            assert isinstance(more, MoreLayers)
-            features = self.add(features, self.layer(more.block, features), rectified=False)
-        return features
-
-    def _add_coarser(self, features: torch.Tensor, coarser: torch.Tensor) -> torch.Tensor:
-        doubled = nn.functional.interpolate(coarser, scale_factor=2.0, mode="nearest")
-        return self.add(features, doubled, rectified=True)
-
-
-class _Watch(_Walk):
-    """Walks in float32 and keeps a histogram of every number that will be rounded, in order."""
-
-    def __init__(self) -> None:
-        self.histograms: list[nn.Module] = []
-        self._next = 0
-
-    def enter(self, pictures: torch.Tensor) -> torch.Tensor:
-        self._next = 0
-        return self._see(pictures)
-
-    def layer(self, layer: nn.Module, features: torch.Tensor) -> torch.Tensor:
-        return self._see(layer(features))
-
-    def add(self, features: torch.Tensor, more: torch.Tensor, *, rectified: bool) -> torch.Tensor:
-        total = features + more
-        return self._see(nn.functional.relu(total) if rectified else total)
-
-    def _see(self, features: torch.Tensor) -> torch.Tensor:
-        from torch.ao.quantization import HistogramObserver
-
-        if self._next == len(self.histograms):
-            self.histograms.append(HistogramObserver(dtype=torch.quint8, qscheme=torch.per_tensor_affine))
-        self.histograms[self._next](features)
-        self._next += 1
+    def _show(self, features: torch.Tensor) -> torch.Tensor:
+        next(self._histograms)(features)
         return features
 
 
@@ -102,62 +61,68 @@ def measure_ranges(seeker: Seeker, halves: Sequence[NDArray[np.uint8]]) -> torch
 
     The ranges lose least in the mean square: rare values beyond them are cut off.
     """
-    fused, watch = fuse_seeker(seeker), _Watch()
+    from torch.ao.quantization import HistogramObserver  # takes long to load, and only training asks for it
+
+    fused = fuse_seeker(seeker)
+    histograms = [
+        HistogramObserver(dtype=torch.quint8, qscheme=torch.per_tensor_affine)
+        for _ in range(_count_roundings(seeker))
+    ]
     with torch.inference_mode():
         for half in halves:
             codes = torch.from_numpy(pad_to_grid(half))[None]
-            watch.walk(fused, make_seeker_input(codes, dtype=torch.float32))
+            fused.walk(make_seeker_input(codes, dtype=torch.float32), _WatchedSteps(iter(histograms)))
     ranges = []
-    for histogram in watch.histograms:
-        scale, zero = (float(value) for value in histogram.calculate_qparams())  # type: ignore[operator]  # torch's stub
+    for histogram in histograms:
+        scale, zero = (float(value) for value in histogram.calculate_qparams())
         ranges.append((-zero * scale, (STEPS - zero) * scale))
     return torch.tensor(ranges, dtype=torch.float32)
 
 
-class RoundedSeeker(nn.Module, _Walk):
+class _RoundedSteps:
+    """Steps in 8 bits; each takes the next scale: the step between two numbers, and which of them is nought."""
+
+    def __init__(self, packed: Mapping[nn.Module, object], scales: Iterator[tuple[float, int]]) -> None:
+        self._packed = packed
+        self._scales = scales
+
+    def enter(self, pictures: torch.Tensor) -> torch.Tensor:
+        return torch.quantize_per_tensor(pictures, *next(self._scales), torch.quint8)
+
+    def layer(self, layer: nn.Module, features: torch.Tensor) -> torch.Tensor:
+        if isinstance(layer, nn.Sequential):
+            convolve, convolution = torch.ops.quantized.conv2d_relu, layer[0]
+        else:
+            convolve, convolution = torch.ops.quantized.conv2d, layer
+        convolved: torch.Tensor = convolve(features, self._packed[convolution], *next(self._scales))
+        return convolved
+
+    def add(self, features: torch.Tensor, more: torch.Tensor, *, rectified: bool) -> torch.Tensor:
+        add = torch.ops.quantized.add_relu if rectified else torch.ops.quantized.add
+        total: torch.Tensor = add(features, more, *next(self._scales))
+        return total
+
+
+class RoundedSeeker(nn.Module):
     """A trained seeker that works in 8 bits, for use; it takes and gives what the seeker does."""
 
     def __init__(self, seeker: Seeker, ranges: torch.Tensor) -> None:
         super().__init__()
         fused = fuse_seeker(seeker)
         self.maps = fused.maps
-        self._seeker = (fused,)  # in a tuple, so that its exact weights are no part of this module
-        self._packed = {
-            id(layer): _pack(layer)
+        self._walk = fused.walk  # the method alone, so that the exact weights are no part of this module
+        self._packed: dict[nn.Module, object] = {
+            layer: _pack(layer)
             for layer in fused.modules()
             if isinstance(layer, nn.Conv2d) and layer is not fused.maps
         }
         self._scales = [_find_scale(low, high) for low, high in ranges.tolist()]
-        self._next = 0
 
     def forward(self, pictures: torch.Tensor) -> torch.Tensor:
         """Turn pictures (B, 3, h, w) into maps, as `models.network.Seeker`."""
-        maps: torch.Tensor = self.maps(self.walk(self._seeker[0], pictures).dequantize())
+        steps = _RoundedSteps(self._packed, iter(self._scales))
+        maps: torch.Tensor = self.maps(self._walk(pictures, steps).dequantize())
         return maps
-
-    def enter(self, pictures: torch.Tensor) -> torch.Tensor:
-        """Round pictures."""
-        self._next = 0
-        return torch.quantize_per_tensor(pictures, *self._take_scale(), torch.quint8)
-
-    def layer(self, layer: nn.Module, features: torch.Tensor) -> torch.Tensor:
-        """Apply one convolution, with its rectifier where it has one."""
-        is_rectified = isinstance(layer, nn.Sequential)
-        convolve = torch.ops.quantized.conv2d_relu if is_rectified else torch.ops.quantized.conv2d
-        packed = self._packed[id(layer[0] if isinstance(layer, nn.Sequential) else layer)]
-        convolved: torch.Tensor = convolve(features, packed, *self._take_scale())
-        return convolved
-
-    def add(self, features: torch.Tensor, more: torch.Tensor, *, rectified: bool) -> torch.Tensor:
-        """Add two rounded tensors."""
-        add = torch.ops.quantized.add_relu if rectified else torch.ops.quantized.add
-        total: torch.Tensor = add(features, more, *self._take_scale())
-        return total
-
-    def _take_scale(self) -> tuple[float, int]:
-        """Return scale and nought of the next rounding on the way."""
-        self._next += 1
-        return self._scales[self._next - 1]
 
 
 def round_seeker(seeker: Seeker, ranges: torch.Tensor) -> RoundedSeeker:

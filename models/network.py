@@ -9,7 +9,7 @@ imports torch.
 
 import copy
 from dataclasses import dataclass
-from typing import TypeVar
+from typing import Protocol, TypeVar
 
 import cv2
 import numpy as np
@@ -94,6 +94,40 @@ def _make_stage(inputs: int, outputs: int, *, layers: int) -> nn.Sequential:
     )
 
 
+class Steps(Protocol):
+    """What the walk through a seeker is made of; `models.eight_bits` takes the same steps in other numbers."""
+
+    def enter(self, pictures: torch.Tensor) -> torch.Tensor:
+        """Take pictures (B, 3, h, w) in."""
+        ...
+
+    def layer(self, layer: nn.Module, features: torch.Tensor) -> torch.Tensor:
+        """Apply one layer: a block, or a convolution alone."""
+        ...
+
+    def add(self, features: torch.Tensor, more: torch.Tensor, *, rectified: bool) -> torch.Tensor:
+        """Add two tensors of one shape, and cut off what is below nought where asked to."""
+        ...
+
+
+class PlainSteps:
+    """The steps in torch's own numbers."""
+
+    def enter(self, pictures: torch.Tensor) -> torch.Tensor:
+        """Take pictures as they are."""
+        return pictures
+
+    def layer(self, layer: nn.Module, features: torch.Tensor) -> torch.Tensor:
+        """Apply one layer."""
+        outcome: torch.Tensor = layer(features)
+        return outcome
+
+    def add(self, features: torch.Tensor, more: torch.Tensor, *, rectified: bool) -> torch.Tensor:
+        """Add two tensors."""
+        total = features + more
+        return nn.functional.relu(total) if rectified else total
+
+
 class Seeker(nn.Module):
     """Looks over a whole frame for places where a larva's middle may lie.
 
@@ -124,17 +158,31 @@ class Seeker(nn.Module):
 
         The maps are larva log-odds, log2 length over 16 px, feeding log-odds.
         """
-        fine = self.fine(self.pixels(pictures))  # (B, fine, h / 4, w / 4): one for each cell
-        coarse = self.coarse(fine)
-        coarse = _add_coarser(coarse, self.from_deep(self.deep(coarse)))
-        joined = _add_coarser(fine, self.from_coarse(coarse))
-        maps: torch.Tensor = self.maps(self.join(joined))
+        maps: torch.Tensor = self.maps(self.walk(pictures, PlainSteps()))
         return maps
 
+    def walk(self, pictures: torch.Tensor, steps: Steps) -> torch.Tensor:
+        """Return what the last layer, `maps`, is given, (B, fine, h / 4, w / 4): one for each cell."""
+        fine = _pass_stage(self.fine, steps.layer(self.pixels, steps.enter(pictures)), steps)
+        coarse = _pass_stage(self.coarse, fine, steps)
+        deep = steps.layer(self.from_deep, _pass_stage(self.deep, coarse, steps))
+        coarse = steps.layer(self.from_coarse, _add_coarser(coarse, deep, steps))
+        return steps.layer(self.join, _add_coarser(fine, coarse, steps))
 
-def _add_coarser(features: torch.Tensor, coarser: torch.Tensor) -> torch.Tensor:
+
+def _pass_stage(stage: nn.Sequential, features: torch.Tensor, steps: Steps) -> torch.Tensor:
+    first, *others = stage
+    features = steps.layer(first, features)
+    for more in others:
+        assert isinstance(more, MoreLayers)
+        features = steps.add(features, steps.layer(more.block, features), rectified=False)
+    return features
+
+
+def _add_coarser(features: torch.Tensor, coarser: torch.Tensor, steps: Steps) -> torch.Tensor:
     """Add features (B, C, h / 2, w / 2) to features (B, C, h, w)."""
-    return nn.functional.relu(features + nn.functional.interpolate(coarser, scale_factor=2.0, mode="nearest"))
+    doubled = nn.functional.interpolate(coarser, scale_factor=2.0, mode="nearest")
+    return steps.add(features, doubled, rectified=True)
 
 
 class Judge(nn.Module):

@@ -16,6 +16,7 @@ from typing import Any
 import numpy as np
 
 from models.errors import ModelsError
+from models.json_places import Place
 from models.labels import (
     LABEL_ANSWERS,
     LABEL_SOURCES,
@@ -193,12 +194,8 @@ class _Unsaid:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class _Place:
+class _Place(Place):
     """A value in a COCO file and where it stands, for messages."""
-
-    path: Path
-    where: str
-    value: Any
 
     def fail(self, expected: str) -> ModelsError:
         """Return the error that this value is not what was expected."""
@@ -206,21 +203,6 @@ class _Place:
             f"{self.path}: {self.where or 'the whole'} is wrong; expected {expected}; found {show_short(self.value)}; "
             "correct the file, or leave this out and write it again"
         )
-
-    def key(self, name: str) -> "_Place":
-        """Return the value under a key."""
-        where = f"{self.where}.{name}" if self.where else name
-        if not isinstance(self.value, Mapping):
-            raise self.fail("an object")
-        if name not in self.value:
-            raise _Place(self.path, where, None).fail("a value")
-        return _Place(self.path, where, self.value[name])
-
-    def items(self) -> "list[_Place]":
-        """Return the elements of a list."""
-        if not isinstance(self.value, list):
-            raise self.fail("a list")
-        return [_Place(self.path, f"{self.where}[{n}]", item) for n, item in enumerate(self.value)]
 
     def text(self) -> str:
         """Return a text that any file and database can hold."""
@@ -235,22 +217,6 @@ class _Place:
         if self.text() not in allowed:
             raise self.fail(f"one of {', '.join(allowed)}")
         return self.value
-
-    def whole(self, low: int, high: int) -> int:
-        """Return a whole number between two bounds."""
-        if isinstance(self.value, bool) or not isinstance(self.value, int) or not low <= self.value <= high:
-            raise self.fail(f"a whole number from {low} to {high}")
-        return self.value
-
-    def number(self, low: float, high: float) -> float:
-        """Return a number between two bounds."""
-        if (
-            isinstance(self.value, bool)
-            or not isinstance(self.value, int | float)
-            or not low <= self.value <= high
-        ):
-            raise self.fail(f"a number from {low:g} to {high:g}")
-        return float(self.value)
 
 
 def _read_bytes(path: Path) -> bytes:

@@ -22,16 +22,15 @@ one and a frame rate of 0.
 """
 
 import json
-from collections.abc import Mapping
 from dataclasses import dataclass
 from itertools import pairwise
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from models.errors import ModelsError
+from models.json_places import Place
 
 FORMAT = "leafshade-truth"
 VERSION = 1
@@ -148,12 +147,8 @@ def read_truth(path: Path) -> Truth:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class _Place:
+class _Place(Place):
     """A value in a truth file and where it stands, for messages."""
-
-    path: Path
-    where: str
-    value: Any
 
     def fail(self, expected: str) -> TruthError:
         """Return the error that this value is not what was expected."""
@@ -163,43 +158,6 @@ class _Place:
             f"{self.path}: {self.where or 'the whole'} is wrong; expected {expected}, found {shown}; "
             "draw the clip again or correct the file"
         )
-
-    def key(self, name: str) -> "_Place":
-        """Return the value under a key."""
-        where = f"{self.where}.{name}" if self.where else name
-        if not isinstance(self.value, Mapping):
-            raise self.fail("an object")
-        if name not in self.value:
-            raise _Place(self.path, where, None).fail("a value")
-        return _Place(self.path, where, self.value[name])
-
-    def items(self) -> list["_Place"]:
-        """Return the elements of a list."""
-        if not isinstance(self.value, list):
-            raise self.fail("a list")
-        return [_Place(self.path, f"{self.where}[{n}]", item) for n, item in enumerate(self.value)]
-
-    def text(self) -> str:
-        """Return a text."""
-        if not isinstance(self.value, str):
-            raise self.fail("a text")
-        return self.value
-
-    def whole(self, low: int, high: int) -> int:
-        """Return a whole number between two bounds."""
-        if isinstance(self.value, bool) or not isinstance(self.value, int) or not low <= self.value <= high:
-            raise self.fail(f"a whole number from {low} to {high}")
-        return self.value
-
-    def number(self, low: float, high: float) -> float:
-        """Return a number between two bounds."""
-        if (
-            isinstance(self.value, bool)
-            or not isinstance(self.value, int | float)
-            or not low <= self.value <= high
-        ):
-            raise self.fail(f"a number from {low:g} to {high:g}")
-        return float(self.value)
 
 
 LARGEST_PX = 100_000

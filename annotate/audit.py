@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 
 from annotate.errors import AnnotateError
 from annotate.review_order import say_count
+from models.metrics import find_interval
 
 Floats = NDArray[np.float64]
 
@@ -173,14 +174,9 @@ def bound_share(hits: int, sampled: int, confidence: float = CONFIDENCE) -> tupl
     annotate.errors.AnnotateError
         Where there are more hits than were sampled, a count is negative, or the confidence is not between 0 and 1.
     """
-    from scipy.stats import beta
-
     _check_whole("sampled", sampled, least=0)
     _check_whole("hits", hits, least=0, most=sampled)
-    tail = _halve_tail(confidence)
-    low = float(beta.ppf(tail, hits, sampled - hits + 1)) if hits else 0.0
-    high = float(beta.isf(tail, hits + 1, sampled - hits)) if hits < sampled else 1.0
-    return low, high
+    return find_interval(hits, sampled, tail=_halve_tail(confidence))
 
 
 def bound_number(hits: int, sampled: int, pool: int, confidence: float = CONFIDENCE) -> tuple[int, int]:

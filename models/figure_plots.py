@@ -14,6 +14,7 @@ import numpy as np
 from models.cards import DetectionCurve
 from models.detectability import SHARPNESS_CLASSES, SHARPNESS_LEVELS, SHARPNESS_NAMES, find_chance
 from models.errors import ModelsError
+from models.metrics import find_interval
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -30,8 +31,6 @@ DOTS_PER_INCH = 160
 
 MOST_SHOWN_RATE = 10.0
 """False candidates a minute up to which larvae found are drawn: what a person may still look through."""
-
-CONFIDENCE = 0.95
 
 Figures = Mapping[str, Any]
 
@@ -206,16 +205,6 @@ def _draw_recall(axes: "Axes", frames: Figures) -> None:
     )
     axes.grid(visible=False, axis="x")
     axes.legend(loc="upper center", bbox_to_anchor=(0.5, -0.24), ncols=2, fontsize=9)
-
-
-def find_interval(found: int, of: int) -> tuple[float, float]:
-    """Return the 95 % interval of a share by Clopper & Pearson 1934, (low, high)."""
-    from scipy.stats import beta
-
-    tail = (1 - CONFIDENCE) / 2
-    low = float(beta.ppf(tail, found, of - found + 1)) if found else 0.0
-    high = float(beta.ppf(1 - tail, found + 1, of - found)) if found < of else 1.0
-    return low, high
 
 
 def _draw_reliability(axes: "Axes", tables: Mapping[str, Figures]) -> None:

@@ -232,3 +232,17 @@ def measure_calibration_error(
         return float("nan")
     table = tabulate_reliability(scores, is_true, rows=rows)
     return sum(row.count * abs(row.mean_score - row.share_right) for row in table) / len(scores)
+
+
+def find_interval(found: int, of: int, *, tail: float = 0.025) -> tuple[float, float]:
+    """Return the exact interval of a share after Clopper and Pearson (1934, Biometrika 26:404-413), (low, high).
+
+    Parameters
+    ----------
+    tail : chance left to each side; 0.025 gives the 95 % interval
+    """
+    from scipy.stats import beta  # a search has no use for it
+
+    low = float(beta.ppf(tail, found, of - found + 1)) if found else 0.0
+    high = float(beta.isf(tail, found + 1, of - found)) if found < of else 1.0
+    return low, high

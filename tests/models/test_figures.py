@@ -15,8 +15,9 @@ from models.cards import DetectionCurve
 from models.detectability import Look, fit_detection
 from models.errors import ModelsError
 from models.evaluate import Picture, compare_at_equal_recall, evaluate_finders
-from models.figure_plots import check_plotting, draw_plots, find_interval
+from models.figure_plots import check_plotting, draw_plots
 from models.figure_tables import clean_figures, list_tables, shorten_figures, write_markdown
+from models.metrics import find_interval
 
 
 def make_frames(rng: np.random.Generator) -> dict[str, Any]:

@@ -227,17 +227,14 @@ def prepare_source(source: Source) -> Prepared:
 
 
 def make_pages(
-    pair: NetworkPair,
     sources: Sequence[Source],
-    prepared: Sequence[Prepared],
+    maps: Sequence[NDArray[np.float16]],
     *,
     is_jittered: bool,
-    device: torch.device,
     workers: int = 1,
     is_finer: bool = False,
 ) -> list[Page]:
-    """Cut every picture about what a trained seeker names in it."""
-    maps = look_over_all(pair, [some.half for some in prepared], device=device)
+    """Cut every picture about what the maps of `look_over_all` name in it."""
     cut = partial(make_proposed_page, is_jittered=is_jittered, is_finer=is_finer)
     return spread_work(cut, sources, maps, workers=workers)
 
@@ -331,7 +328,12 @@ def run_course(
         )
     if course.judge_plan.steps:
         pages = (
-            make_pages(pair, sources, prepared, is_jittered=True, device=device, workers=course.workers)
+            make_pages(
+                sources,
+                look_over_all(pair, [some.half for some in prepared], device=device),
+                is_jittered=True,
+                workers=course.workers,
+            )
             if is_trained
             else spread_work(make_guessed_page, sources, workers=course.workers)
         )
@@ -355,16 +357,9 @@ def examine(
     What the seeker's numbers lie between is measured on the first half too.
     """
     prepared = spread_work(prepare_source, sources, workers=workers)
+    maps = look_over_all(pair, [some.half for some in prepared], device=device)
     usual, finer = (
-        make_pages(
-            pair,
-            sources,
-            prepared,
-            is_jittered=False,
-            device=device,
-            workers=workers,
-            is_finer=is_finer,
-        )
+        make_pages(sources, maps, is_jittered=False, workers=workers, is_finer=is_finer)
         for is_finer in (False, True)
     )
     first, second, first_finer, second_finer = (

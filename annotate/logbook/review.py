@@ -1,8 +1,8 @@
 """What a review asks the logbook: the next candidate, lists of candidates, how many are left.
 
-Two orders: "best" (highest score first) and "tree" (by site and tree code, candidates without a tree last, best first within
-each). Every question walks an index and takes no longer with 100,000 candidates than with ten. Only candidates that take part
-in the review are seen, except when asked for by id.
+Two orders: "best" (most promising first: by score, until verdicts have taught better) and "tree" (by site and tree code,
+candidates without a tree last, best first within each). Every question walks an index and takes no longer with 100,000
+candidates than with ten. Only candidates that take part in the review are seen, except when asked for by id.
 """
 
 from collections.abc import Iterator, Sequence
@@ -48,7 +48,7 @@ class _Spot:
     """A candidate's place in the orders."""
 
     tree_id: int
-    score: float
+    promise: float
     id: int
 
 
@@ -79,6 +79,7 @@ def list_candidates(
     answer: Answer | None = None,
     kind: CandidateKind | None = None,
     tree_id: int | None = None,
+    least_score: float = 0.0,
     after: int | None = None,
     limit: int = USUAL_PAGE,
 ) -> tuple[QueuedCandidate, ...]:
@@ -87,11 +88,21 @@ def list_candidates(
     Parameters
     ----------
     answer : only with this answer; None for all
+    least_score : only those that the search scored so high
     limit : most returned; for the next page, pass the last one's id as `after`
     """
     answers = ANSWERS if answer is None else (answer,)
     with logbook.reading() as session:
-        ids = _walk(session, order, answers=answers, kind=kind, tree_id=tree_id, after=after, limit=limit)
+        ids = _walk(
+            session,
+            order,
+            answers=answers,
+            kind=kind,
+            tree_id=tree_id,
+            least_score=least_score,
+            after=after,
+            limit=limit,
+        )
         return _load(session, ids, all_views=False)
 
 
@@ -178,13 +189,22 @@ def _walk(
     tree_id: int | None,
     after: int | None,
     limit: int,
+    least_score: float = 0.0,
 ) -> list[int]:
     """Return the ids of the first `limit` candidates of an order that pass the filters, after the one named."""
     spot = None if after is None else _find_spot(session, after)
     kinds = KINDS if kind is None else (kind,)
     if tree_id is not None or order == "best":
-        return _walk_tree(session, tree_id, answers=answers, kinds=kinds, spot=spot, limit=limit)
-    walk = _walk_trees(session, answers=answers, kinds=kinds, spot=spot, limit=limit)
+        return _walk_tree(
+            session,
+            tree_id,
+            answers=answers,
+            kinds=kinds,
+            spot=spot,
+            limit=limit,
+            least_score=least_score,
+        )
+    walk = _walk_trees(session, answers=answers, kinds=kinds, spot=spot, limit=limit, least_score=least_score)
     return list(islice(walk, limit))
 
 
@@ -195,6 +215,7 @@ def _walk_trees(
     kinds: Sequence[CandidateKind],
     spot: _Spot | None,
     limit: int,
+    least_score: float,
 ) -> Iterator[int]:
     """Yield ids tree by tree, from the tree of `spot` on."""
     reached = spot is None
@@ -203,7 +224,15 @@ def _walk_trees(
         reached = reached or here
         if reached:
             within = spot if here else None
-            yield from _walk_tree(session, tree_id, answers=answers, kinds=kinds, spot=within, limit=limit)
+            yield from _walk_tree(
+                session,
+                tree_id,
+                answers=answers,
+                kinds=kinds,
+                spot=within,
+                limit=limit,
+                least_score=least_score,
+            )
 
 
 def _walk_tree(
@@ -214,11 +243,12 @@ def _walk_tree(
     kinds: Sequence[CandidateKind],
     spot: _Spot | None,
     limit: int,
+    least_score: float,
 ) -> list[int]:
-    """Return ids of one tree, or of all trees, best score first."""
-    values: dict[str, float | None] = {"tree_id": tree_id, "limit": limit}
+    """Return ids of one tree, or of all trees, most promising first."""
+    values: dict[str, float | None] = {"tree_id": tree_id, "limit": limit, "least_score": least_score}
     if spot is not None:
-        values |= {"spot_score": spot.score, "spot_id": spot.id}
+        values |= {"spot_promise": spot.promise, "spot_id": spot.id}
     trees: _Trees = "all" if tree_id is None else "none" if tree_id == NO_TREE else "one"
     query = _build_walk(tuple(answers), tuple(kinds), trees=trees, goes_on=spot is not None)
     return list(session.scalars(query, values))
@@ -228,33 +258,33 @@ def _walk_tree(
 def _build_walk(
     answers: tuple[Answer, ...], kinds: tuple[CandidateKind, ...], *, trees: _Trees, goes_on: bool
 ) -> "Select[int]":
-    """Return the query of ids, best score first: the best few of each kind and answer come from an index and are merged."""
-    conditions = [CandidateRow.standing == "listed"]
+    """Return the query of ids, most promising first: the best few of each kind and answer come from an index and are merged."""
+    conditions = [CandidateRow.standing == "listed", CandidateRow.score >= bindparam("least_score")]
     if trees == "one":
         conditions.append(CandidateRow.tree_id == bindparam("tree_id"))
     elif trees == "none":
         conditions.append(CandidateRow.tree_id.is_(None))
     if goes_on:
-        score: BindParameter[float] = bindparam("spot_score")
+        promise: BindParameter[float] = bindparam("spot_promise")
         number: BindParameter[int] = bindparam("spot_id")
-        later = and_(CandidateRow.score == score, CandidateRow.id > number)
-        conditions += [CandidateRow.score <= score, or_(CandidateRow.score < score, later)]
+        later = and_(CandidateRow.promise == promise, CandidateRow.id > number)
+        conditions += [CandidateRow.promise <= promise, or_(CandidateRow.promise < promise, later)]
     runs = [
-        select(CandidateRow.id, CandidateRow.score)
+        select(CandidateRow.id, CandidateRow.promise)
         .where(*conditions, CandidateRow.kind == kind, CandidateRow.answer == answer)
-        .order_by(CandidateRow.score.desc(), CandidateRow.id)
+        .order_by(CandidateRow.promise.desc(), CandidateRow.id)
         .limit(bindparam("limit"))
         .subquery()
         for kind in kinds
         for answer in answers
     ]
-    merged = union_all(*(select(run.c.id, run.c.score) for run in runs)).subquery()
-    return select(merged.c.id).order_by(merged.c.score.desc(), merged.c.id).limit(bindparam("limit"))
+    merged = union_all(*(select(run.c.id, run.c.promise) for run in runs)).subquery()
+    return select(merged.c.id).order_by(merged.c.promise.desc(), merged.c.id).limit(bindparam("limit"))
 
 
 def _find_spot(session: Session, candidate_id: int) -> _Spot | None:
     row = session.execute(
-        select(CandidateRow.tree_id, CandidateRow.score, CandidateRow.id).where(
+        select(CandidateRow.tree_id, CandidateRow.promise, CandidateRow.id).where(
             CandidateRow.id == candidate_id
         )
     ).first()

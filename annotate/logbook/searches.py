@@ -205,6 +205,7 @@ def _describe_candidate(
         "clip_id": clip.id,
         "kind": candidate.kind,
         "score": float(candidate.score),
+        "promise": float(candidate.score),
         "first_s": float(candidate.first_s),
         "last_s": float(candidate.last_s),
         "best_s": best_s,

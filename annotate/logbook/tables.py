@@ -175,6 +175,8 @@ class CandidateRow(Base):
     `standing` says whether it takes part in the review: "listed", "set aside" (unjudged when its clip was searched again) or
     "same" (it shows what `same_as_id`, judged before, shows). `answer` repeats the newest verdict's, so that the next open
     candidate is found in an index; it changes only in the transaction that adds a verdict. `at` is the moment of the best view.
+    `found_by` says "search", "hand" (drawn into a frame by a person) or "planted" (drawn into footage to measure with, never an
+    observation). `promise` is what the order of judging goes by: the score at first, later what the verdicts taught of it.
     """
 
     __tablename__ = "candidate"
@@ -182,8 +184,11 @@ class CandidateRow(Base):
         CheckConstraint("answer IN ('confirm', 'dismiss', 'unsure', 'open')", name="answer"),
         CheckConstraint("standing IN ('listed', 'set aside', 'same')", name="standing"),
         CheckConstraint("kind IN ('silhouette', 'feeding')", name="kind"),
-        Index("ix_candidate_review", "standing", "kind", "answer", text("score DESC"), "id"),
-        Index("ix_candidate_tree_review", "tree_id", "standing", "kind", "answer", text("score DESC"), "id"),
+        CheckConstraint("found_by IN ('search', 'hand', 'planted')", name="found_by"),
+        Index("ix_candidate_review", "standing", "kind", "answer", text("promise DESC"), "id"),
+        Index(
+            "ix_candidate_tree_review", "tree_id", "standing", "kind", "answer", text("promise DESC"), "id"
+        ),
     )
 
     id: Mapped[int] = mapped_column(primary_key=True)
@@ -205,6 +210,18 @@ class CandidateRow(Base):
     frame_cols: Mapped[int]
     standing: Mapped[str]
     answer: Mapped[str] = mapped_column(default="open")
+    found_by: Mapped[str] = mapped_column(default="search", server_default="search")
+    promise: Mapped[float] = mapped_column(default=0.0, server_default=text("0"))
+
+
+class CandidateLookRow(Base):
+    """What a candidate's best view looks like to a network: `vector` is float16 (N,), little-endian, made by `scorer`."""
+
+    __tablename__ = "candidate_look"
+
+    candidate_id: Mapped[int] = mapped_column(ForeignKey("candidate.id"), primary_key=True)
+    scorer: Mapped[str]
+    vector: Mapped[bytes]
 
 
 class CandidateTallyRow(Base):
@@ -244,10 +261,25 @@ class ViewRow(Base):
     picture_cols: Mapped[int]
 
 
+class OutlineCorrectionRow(Base):
+    """An outline that a person drew for a view, packed as in `ViewRow`; None goes back to the search's. Rows are only added."""
+
+    __tablename__ = "outline_correction"
+    __table_args__ = (Index("ix_outline_correction_candidate_id_rank_id", "candidate_id", "rank", "id"),)
+
+    id: Mapped[int] = mapped_column(primary_key=True)
+    candidate_id: Mapped[int] = mapped_column(ForeignKey("candidate.id"))
+    rank: Mapped[int]
+    outline: Mapped[bytes | None]
+    reviewer: Mapped[str]
+    at: Mapped[datetime]
+
+
 class VerdictRow(Base):
     """What a reviewer said of a candidate. Rows are only added; the newest counts.
 
-    An undo is a row with `takes_back_id`, and its answer is the one that counts without the verdict taken back.
+    An undo is a row with `takes_back_id`, and its answer is the one that counts without the verdict taken back. `reason` says why
+    something was dismissed, `blind` that what others said of it was not shown, `batch` names verdicts given together.
     """
 
     __tablename__ = "verdict"
@@ -255,6 +287,7 @@ class VerdictRow(Base):
         CheckConstraint("answer IN ('confirm', 'dismiss', 'unsure', 'open')", name="answer"),
         Index("ix_verdict_candidate_id_id", "candidate_id", "id"),
         Index("ix_verdict_reviewer_id", "reviewer", "id"),
+        Index("ix_verdict_batch", "batch", sqlite_where=text("batch <> ''")),
         # Partial, or SQLite looks through all ordinary verdicts (takes_back_id IS NULL) by it.
         Index(
             "uq_verdict_takes_back_id",
@@ -272,6 +305,9 @@ class VerdictRow(Base):
     reviewer: Mapped[str]
     at: Mapped[datetime]
     takes_back_id: Mapped[int | None] = mapped_column(ForeignKey("verdict.id"))
+    reason: Mapped[str] = mapped_column(default="", server_default="")
+    blind: Mapped[bool] = mapped_column(default=False, server_default=text("0"))
+    batch: Mapped[str] = mapped_column(default="", server_default="")
 
 
 class ObservationRow(Base):
@@ -366,3 +402,101 @@ class LabelMarkRow(Base):
     stage: Mapped[str | None]
     length_px: Mapped[float]
     outline: Mapped[bytes]
+
+
+class AuditSampleRow(Base):
+    """Windows drawn from what the search passed over on one visit: `pool` were there to draw from, each `window_s` long."""
+
+    __tablename__ = "audit_sample"
+
+    id: Mapped[int] = mapped_column(primary_key=True)
+    visit_id: Mapped[int] = mapped_column(ForeignKey("visit.id"), index=True)
+    window_s: Mapped[float]
+    seed: Mapped[int]
+    drawn_at: Mapped[datetime]
+    pool: Mapped[int]
+
+
+class AuditWindowRow(Base):
+    """One drawn window with its sharpest frame, kept whole; `answer` repeats the newest one's, as that of a candidate does."""
+
+    __tablename__ = "audit_window"
+    __table_args__ = (
+        CheckConstraint("answer IN ('larva', 'none', 'unsure', 'open')", name="answer"),
+        Index("ix_audit_window_answer_id", "answer", "id"),
+    )
+
+    id: Mapped[int] = mapped_column(primary_key=True)
+    sample_id: Mapped[int] = mapped_column(ForeignKey("audit_sample.id"), index=True)
+    clip_id: Mapped[int] = mapped_column(ForeignKey("clip.id"))
+    search_id: Mapped[int] = mapped_column(ForeignKey("search.id"))
+    start_s: Mapped[float]
+    end_s: Mapped[float]
+    time_s: Mapped[float]
+    frame_index: Mapped[int]
+    picture: Mapped[str]
+    frame_rows: Mapped[int]
+    frame_cols: Mapped[int]
+    answer: Mapped[str] = mapped_column(default="open", server_default="open")
+
+
+class AuditAnswerRow(Base):
+    """What a reviewer said of a drawn window; "open" takes an answer back. Rows are only added."""
+
+    __tablename__ = "audit_answer"
+    __table_args__ = (
+        CheckConstraint("answer IN ('larva', 'none', 'unsure', 'open')", name="answer"),
+        Index("ix_audit_answer_window_id_id", "window_id", "id"),
+    )
+
+    id: Mapped[int] = mapped_column(primary_key=True)
+    window_id: Mapped[int] = mapped_column(ForeignKey("audit_window.id"))
+    answer: Mapped[str]
+    reviewer: Mapped[str]
+    at: Mapped[datetime]
+
+
+class PlantedRow(Base):
+    """A larva drawn into real footage: whether the search found it, and the candidate that a reviewer judges, if there is one."""
+
+    __tablename__ = "planted"
+
+    id: Mapped[int] = mapped_column(primary_key=True)
+    clip_id: Mapped[int] = mapped_column(ForeignKey("clip.id"), index=True)
+    candidate_id: Mapped[int | None] = mapped_column(ForeignKey("candidate.id"), index=True)
+    scorer: Mapped[str]
+    seed: Mapped[int]
+    planted_at: Mapped[datetime]
+    first_s: Mapped[float]
+    last_s: Mapped[float]
+    length_px: Mapped[float]
+    sharpness: Mapped[float]
+    best_score: Mapped[float]
+    is_found: Mapped[bool]
+
+
+class ExchangeTaskRow(Base):
+    """A candidate that was sent to a project of a label server, and the number of its task there."""
+
+    __tablename__ = "exchange_task"
+    __table_args__ = (UniqueConstraint("server", "project", "candidate_id"),)
+
+    id: Mapped[int] = mapped_column(primary_key=True)
+    server: Mapped[str]
+    project: Mapped[int]
+    candidate_id: Mapped[int] = mapped_column(ForeignKey("candidate.id"))
+    task: Mapped[int]
+    sent_at: Mapped[datetime]
+
+
+class ExchangeAnswerRow(Base):
+    """One version of an answer on a label server that became a verdict; each becomes one once."""
+
+    __tablename__ = "exchange_answer"
+    __table_args__ = (UniqueConstraint("exchange_task_id", "annotation", "version"),)
+
+    id: Mapped[int] = mapped_column(primary_key=True)
+    exchange_task_id: Mapped[int] = mapped_column(ForeignKey("exchange_task.id"))
+    annotation: Mapped[int]
+    version: Mapped[str]
+    verdict_id: Mapped[int] = mapped_column(ForeignKey("verdict.id"))

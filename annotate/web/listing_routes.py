@@ -1,6 +1,5 @@
 """The list of all candidates, judged or not, with filters: pictures first, best first."""
 
-from itertools import takewhile
 from typing import Any
 
 from starlette.concurrency import run_in_threadpool
@@ -42,16 +41,15 @@ def _show_all(request: Request) -> Response:
         answer=choice.answer,
         kind=choice.kind,
         tree_id=choice.tree_id,
+        least_score=choice.least_score,
         after=read_number(after, what="after") if after else None,
         limit=PAGE_SIZE,
     )
-    shown = _keep_scored(found, choice)
-    is_whole = len(found) < PAGE_SIZE or (choice.order == "best" and len(shown) < len(found))
     values: dict[str, Any] = {
         "page": "All",
         "heading": "All candidates",
         "sense": _tell_sense(logbook, choice),
-        "items": [describe_item(candidate) for candidate in shown],
+        "items": [describe_item(candidate) for candidate in found],
         "choice": choice,
         "orders": ORDER_CHOICES,
         "kinds": KIND_CHOICES,
@@ -59,7 +57,7 @@ def _show_all(request: Request) -> Response:
         "tree_words": list_tree_words(logbook),
         "treeless": TREELESS,
         "first_page": choice.address("/all") if after else "",
-        "next_page": "" if is_whole else choice.address("/all", after=found[-1].id),
+        "next_page": "" if len(found) < PAGE_SIZE else choice.address("/all", after=found[-1].id),
         "why_empty": _explain_empty(choice, after=after),
     }
     return render("all.html", values)
@@ -80,13 +78,6 @@ def describe_item(candidate: QueuedCandidate) -> dict[str, Any]:
         "clock": say_clock(candidate.at, candidate.zone),
         "answer": candidate.answer,
     }
-
-
-def _keep_scored(found: tuple[QueuedCandidate, ...], choice: Choice) -> list[QueuedCandidate]:
-    """Drop what is scored too low; best first, everything after the first of them is."""
-    if choice.order == "best":
-        return list(takewhile(lambda candidate: candidate.score >= choice.least_score, found))
-    return [candidate for candidate in found if candidate.score >= choice.least_score]
 
 
 def _tell_sense(logbook: Logbook, choice: Choice) -> str:

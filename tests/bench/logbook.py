@@ -180,13 +180,15 @@ def describe_search(clip: int) -> dict[str, object]:
 def describe_candidate(number: int, rng: random.Random) -> dict[str, object]:
     """Return the values of a candidate."""
     clip = 1 + number % CLIPS
+    score = rng.betavariate(2, 2)
     return {
         "id": number,
         "search_id": clip,
         "clip_id": clip,
         "tree_id": 1 + number % TREES,
         "kind": "feeding" if rng.random() < SHARE_FEEDING else "silhouette",
-        "score": rng.betavariate(2, 2),
+        "score": score,
+        "promise": score,
         "first_s": 1.0,
         "last_s": 2.0,
         "best_s": 1.5,

@@ -1,4 +1,4 @@
-"""The words a record may use for an answer, a stage, a condition and a behaviour, and how a typed word is read.
+"""The words a record may use for an answer, its reason, a stage, a condition and a behaviour, and how a typed word is read.
 
 The words are what a person picks on the page and what stands in the logbook. Translations into the words of a sharing
 standard belong where records are shared, not here.
@@ -13,11 +13,24 @@ Answer = Literal["confirm", "dismiss", "unsure", "open"]
 Stage = Literal["egg", "L1", "L2", "L3", "L4", "L5", "pre-pupa", "pupa", "adult"]
 Condition = Literal["alive", "sluggish", "shrunken", "parasitised?", "half-eaten", "dead"]
 Behaviour = Literal["resting", "feeding", "walking", "moulting", "spinning"]
+Reason = Literal[
+    "leaf shadow",
+    "stalk",
+    "twig",
+    "bud or catkin",
+    "gall",
+    "rolled edge",
+    "dead scrap",
+    "other animal",
+    "blur",
+]
 
 ANSWERS: tuple[Answer, ...] = get_args(Answer)
 STAGES: tuple[Stage, ...] = get_args(Stage)
 CONDITIONS: tuple[Condition, ...] = get_args(Condition)
 BEHAVIOURS: tuple[Behaviour, ...] = get_args(Behaviour)
+REASONS: tuple[Reason, ...] = get_args(Reason)
+"""Why something is dismissed; their order is that of the number keys on the page."""
 
 
 def read_word(typed: str | None, allowed: tuple[str, ...], *, what: str) -> str | None:

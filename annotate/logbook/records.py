@@ -250,7 +250,15 @@ class Count:
 
 @dataclass(frozen=True, slots=True)
 class Verdict:
-    """What a reviewer said of a candidate. `takes_back_id` is the verdict that this one undoes, None for an ordinary one."""
+    """What a reviewer said of a candidate.
+
+    Attributes
+    ----------
+    takes_back_id : the verdict that this one undoes, None for an ordinary one
+    reason : why it was dismissed, one of `annotate.words.REASONS`; empty where nobody said
+    blind : whether what others said of it was not shown
+    batch : names verdicts that were given together; empty for one given alone
+    """
 
     id: int
     candidate_id: int
@@ -258,6 +266,9 @@ class Verdict:
     reviewer: str
     at: datetime
     takes_back_id: int | None
+    reason: str = ""
+    blind: bool = False
+    batch: str = ""
 
 
 @dataclass(frozen=True, slots=True)

@@ -14,7 +14,7 @@ from annotate.logbook.observations import follow_answer
 from annotate.logbook.opening import Logbook
 from annotate.logbook.records import Details, Verdict
 from annotate.logbook.tables import CandidateRow, VerdictRow
-from annotate.words import ANSWERS, Answer
+from annotate.words import ANSWERS, REASONS, Answer, read_word
 
 MOST_CHANGES = 500
 """Most verdicts handed out at once to a page that asks what changed."""
@@ -28,6 +28,9 @@ def give_verdict(
     reviewer: str,
     at: datetime,
     details: Details | None = None,
+    reason: str = "",
+    blind: bool = False,
+    batch: str = "",
 ) -> Verdict:
     """Add a verdict; "confirm" makes or brings back the observation, any other answer withdraws it.
 
@@ -36,19 +39,31 @@ def give_verdict(
     answer : "open" puts the candidate back among the unjudged
     at : aware moment
     details : for "confirm", what is said of the animal; None leaves what was said before
+    reason : for "dismiss", what it is instead, one of `annotate.words.REASONS`; empty where nothing is said
+    blind : whether what others said of it was not shown
+    batch : names verdicts that are given together
 
     Raises
     ------
     annotate.errors.AnnotateError
-        Where there is no such candidate, or a word is none of `annotate.words`.
+        Where there is no such candidate, a word is none of `annotate.words`, or a reason comes with another answer.
     """
     if answer not in ANSWERS:
         raise AnnotateError(
             f"answer: expected one of {', '.join(ANSWERS)}; found {answer!r}; use one of these"
         )
+    why = _check_reason(reason, answer)
     with logbook.writing() as session:
         candidate = _get_candidate(session, candidate_id)
-        row = VerdictRow(candidate_id=candidate_id, answer=answer, reviewer=_check_reviewer(reviewer), at=at)
+        row = VerdictRow(
+            candidate_id=candidate_id,
+            answer=answer,
+            reviewer=_check_reviewer(reviewer),
+            at=at,
+            reason=why,
+            blind=blind,
+            batch=batch,
+        )
         session.add(row)
         session.flush()
         candidate.answer = answer
@@ -85,9 +100,14 @@ def take_back(logbook: Logbook, *, reviewer: str, at: datetime, candidate_id: in
                 f"undo: expected a verdict by {reviewer!r}; found none left to take back; answer the candidate anew"
             )
         candidate = _get_candidate(session, last.candidate_id)
-        answer = _find_answer_without(session, last)
+        answer, reason = _find_answer_without(session, last)
         row = VerdictRow(
-            candidate_id=candidate.id, answer=answer, reviewer=last.reviewer, at=at, takes_back_id=last.id
+            candidate_id=candidate.id,
+            answer=answer,
+            reviewer=last.reviewer,
+            at=at,
+            takes_back_id=last.id,
+            reason=reason,
         )
         session.add(row)
         session.flush()
@@ -130,20 +150,27 @@ def _get_candidate(session: Session, candidate_id: int) -> CandidateRow:
     return row
 
 
-def _find_answer_without(session: Session, last: VerdictRow) -> str:
-    """Return the answer of the newest verdict on the same candidate that stands without `last`, "open" where none does."""
+def _find_answer_without(session: Session, last: VerdictRow) -> tuple[str, str]:
+    """Return answer and reason of the newest verdict on the same candidate that stands without `last`, "open" where none does."""
     undo = aliased(VerdictRow)
-    return (
-        session.scalar(
-            select(VerdictRow.answer)
-            .outerjoin(undo, undo.takes_back_id == VerdictRow.id)
-            .where(VerdictRow.candidate_id == last.candidate_id, VerdictRow.id != last.id)
-            .where(VerdictRow.takes_back_id.is_(None), undo.id.is_(None))
-            .order_by(VerdictRow.id.desc())
-            .limit(1)
+    found = session.execute(
+        select(VerdictRow.answer, VerdictRow.reason)
+        .outerjoin(undo, undo.takes_back_id == VerdictRow.id)
+        .where(VerdictRow.candidate_id == last.candidate_id, VerdictRow.id != last.id)
+        .where(VerdictRow.takes_back_id.is_(None), undo.id.is_(None))
+        .order_by(VerdictRow.id.desc())
+        .limit(1)
+    ).first()
+    return ("open", "") if found is None else (found.answer, found.reason)
+
+
+def _check_reason(reason: str, answer: Answer) -> str:
+    word = read_word(reason, REASONS, what="reason") or ""
+    if word and answer != "dismiss":
+        raise AnnotateError(
+            f"reason: expected one only where something is dismissed; found {word!r} with {answer!r}; leave the reason out"
         )
-        or "open"
-    )
+    return word
 
 
 def _check_reviewer(reviewer: str) -> str:
@@ -165,4 +192,7 @@ def to_verdict(row: VerdictRow) -> Verdict:
         reviewer=row.reviewer,
         at=row.at,
         takes_back_id=row.takes_back_id,
+        reason=row.reason,
+        blind=row.blind,
+        batch=row.batch,
     )

@@ -4,6 +4,7 @@ import shutil
 from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
+from typing import Any
 from zoneinfo import ZoneInfo
 
 import pytest
@@ -306,3 +307,26 @@ def keep_account(
             continue
         rows += 1
     return account, rows
+
+
+def test_a_dismissal_keeps_its_reason(logbook: Logbook) -> None:
+    """The reason is one of the words, stands in the verdict with what was given beside it, and an undo brings it back."""
+    given = give_verdict(
+        logbook, 1, answer="dismiss", reviewer="Maren", at=LATER, reason=" Twig ", blind=True, batch="b1"
+    )
+    assert (given.reason, given.blind, given.batch) == ("twig", True, "b1")
+    give_verdict(logbook, 1, answer="confirm", reviewer="Maren", at=LATER + MINUTE)
+    undone = take_back(logbook, reviewer="Maren", at=LATER + 2 * MINUTE)
+    assert (undone.answer, undone.reason) == ("dismiss", "twig")
+    assert [one.reason for one in list_verdicts(logbook, 1)] == ["twig", "", "twig"]
+
+
+@pytest.mark.parametrize(
+    ("answer", "reason", "said"),
+    [("dismiss", "twigg", "did you mean 'twig'"), ("confirm", "twig", "leave the reason out")],
+)
+def test_a_reason_that_cannot_be_is_refused(logbook: Logbook, answer: Any, reason: str, said: str) -> None:
+    """A word that is none, and a reason for anything but a dismissal, write nothing."""
+    with pytest.raises(AnnotateError, match=said):
+        give_verdict(logbook, 1, answer=answer, reviewer="Maren", at=LATER, reason=reason)
+    assert list_verdicts(logbook, 1) == ()

@@ -10,7 +10,7 @@ from sqlalchemy import Connection, Engine, text
 from annotate.errors import AnnotateError
 from annotate.logbook.database import APPLICATION_ID, WRITES, say_plainly
 
-NEWEST = "0004"
+NEWEST = "0005"
 """The last step in `migrations/versions`."""
 
 STEPS_FOLDER = Path(__file__).parent / "migrations"

@@ -73,10 +73,16 @@ class SiteRow(Base):
 
 
 class TreeRow(Base):
-    """A plant of a site. `expected_taxon` is the animal looked for here where it is not the one of the settings."""
+    """A plant of a site. `expected_taxon` is the animal looked for here where it is not the one of the settings.
+
+    `walk_order` is its place in the walk from tree to tree, `marker` the number on its card.
+    """
 
     __tablename__ = "tree"
-    __table_args__ = (UniqueConstraint("site_id", "code"),)
+    __table_args__ = (
+        UniqueConstraint("site_id", "code"),
+        Index("uq_tree_marker", "marker", unique=True, sqlite_where=text("marker IS NOT NULL")),
+    )
 
     id: Mapped[int] = mapped_column(primary_key=True)
     site_id: Mapped[int] = mapped_column(ForeignKey("site.id"))
@@ -89,6 +95,8 @@ class TreeRow(Base):
     notes: Mapped[str] = mapped_column(default="")
     cautions: Mapped[str] = mapped_column(default="")
     expected_taxon: Mapped[str] = mapped_column(default="")
+    walk_order: Mapped[int | None]
+    marker: Mapped[int | None]
 
 
 class VisitRow(Base):
@@ -107,10 +115,29 @@ class VisitRow(Base):
     recorders: Mapped[str] = mapped_column(default="")
     weather: Mapped[str] = mapped_column(default="")
     notes: Mapped[str] = mapped_column(default="")
+    temperature_c: Mapped[float | None]
+    wind_beaufort: Mapped[int | None]
+    cloud_oktas: Mapped[int | None]
+
+
+class VisitTreeRow(Base):
+    """What was noted of one tree on one visit: its leaf stage (BBCH, 0 to 99) and the minutes it was looked over by eye."""
+
+    __tablename__ = "visit_tree"
+
+    visit_id: Mapped[int] = mapped_column(ForeignKey("visit.id"), primary_key=True)
+    tree_id: Mapped[int] = mapped_column(ForeignKey("tree.id"), primary_key=True)
+    leaf_stage_bbch: Mapped[int | None]
+    eye_min: Mapped[float | None]
+    note: Mapped[str] = mapped_column(default="", server_default="")
 
 
 class ClipRow(Base):
-    """A video or a set of photos, known by its bytes; `path` is where it was last seen."""
+    """A video or a set of photos, known by its bytes; `path` is where it was last seen.
+
+    `recorded_at` is the moment of the first frame with the camera's clock put right: what was read plus `clock_offset_s`.
+    Position and focal length are what the file says of them, None where it says nothing.
+    """
 
     __tablename__ = "clip"
 
@@ -129,10 +156,18 @@ class ClipRow(Base):
     zone: Mapped[str]
     recorded_from: Mapped[str]
     added_at: Mapped[datetime]
+    clock_offset_s: Mapped[float] = mapped_column(default=0.0, server_default=text("0"))
+    latitude_deg: Mapped[float | None]
+    longitude_deg: Mapped[float | None]
+    accuracy_m: Mapped[float | None]
+    focal_equivalent_mm: Mapped[float | None]
 
 
 class StretchRow(Base):
-    """The part of a clip filmed under one tree; the stretches of a clip never overlap."""
+    """The part of a clip filmed under one tree; the stretches of a clip never overlap.
+
+    `source` says how the tree is known, `doubt` in words why a person is asked whether it is right, empty where nobody need be.
+    """
 
     __tablename__ = "stretch"
     __table_args__ = (CheckConstraint("end_s > start_s", name="forward"),)
@@ -143,6 +178,53 @@ class StretchRow(Base):
     start_s: Mapped[float]
     end_s: Mapped[float]
     source: Mapped[str]
+    doubt: Mapped[str] = mapped_column(default="", server_default="")
+
+
+class CardSightingRow(Base):
+    """A tree card seen in a frame: the number on it, and its corners, float32 (4, 2), little-endian, (row, column) px."""
+
+    __tablename__ = "card_sighting"
+    __table_args__ = (Index("ix_card_sighting_clip_id_time_s", "clip_id", "time_s"),)
+
+    id: Mapped[int] = mapped_column(primary_key=True)
+    clip_id: Mapped[int] = mapped_column(ForeignKey("clip.id"))
+    marker: Mapped[int]
+    time_s: Mapped[float]
+    corners: Mapped[bytes]
+
+
+class TrackRow(Base):
+    """A way walked, from GPX; `points`: float64 (N, 4), little-endian, (UNIX time in s, latitude, longitude, error in m)."""
+
+    __tablename__ = "track"
+
+    id: Mapped[int] = mapped_column(primary_key=True)
+    sha256: Mapped[str] = mapped_column(unique=True)
+    name: Mapped[str]
+    added_at: Mapped[datetime]
+    first_at: Mapped[datetime]
+    last_at: Mapped[datetime]
+    points: Mapped[bytes]
+
+
+class RecordChangeRow(Base):
+    """One field of a site, tree, visit, clip or stretch that was changed later. Rows are only added."""
+
+    __tablename__ = "record_change"
+    __table_args__ = (
+        CheckConstraint("record IN ('site', 'tree', 'visit', 'clip', 'stretch')", name="record"),
+        Index("ix_record_change_record_record_id", "record", "record_id"),
+    )
+
+    id: Mapped[int] = mapped_column(primary_key=True)
+    record: Mapped[str]
+    record_id: Mapped[int]
+    field: Mapped[str]
+    old: Mapped[str | None]
+    new: Mapped[str | None]
+    who: Mapped[str]
+    at: Mapped[datetime]
 
 
 class SearchRow(Base):
@@ -311,7 +393,12 @@ class VerdictRow(Base):
 
 
 class ObservationRow(Base):
-    """A dated record: from footage (with its verdict), by eye, or "none found". Withdrawn ones stay, with the moment."""
+    """A dated record: from footage (with its verdict), by eye, or "none found". Withdrawn ones stay, with the moment.
+
+    `height_m`, `aspect` and `branch` say where on the tree, `marker` what was tied there to find it again, `searched_min` how
+    long was looked, `length_from` what the body's length was measured by. `entry_key` keeps a record sent twice from standing
+    twice.
+    """
 
     __tablename__ = "observation"
     __table_args__ = (
@@ -319,6 +406,7 @@ class ObservationRow(Base):
         CheckConstraint("(source = 'footage') = (verdict_id IS NOT NULL)", name="verdict"),
         CheckConstraint("(source = 'none found') = (count = 0)", name="count"),
         Index("ix_observation_tree_id_at", "tree_id", "at"),
+        Index("uq_observation_entry_key", "entry_key", unique=True, sqlite_where=text("entry_key <> ''")),
     )
 
     id: Mapped[int] = mapped_column(primary_key=True)
@@ -338,6 +426,15 @@ class ObservationRow(Base):
     observer: Mapped[str]
     evidence: Mapped[str | None]
     withdrawn_at: Mapped[datetime | None]
+    height_m: Mapped[float | None]
+    aspect: Mapped[str | None]
+    branch: Mapped[str | None]
+    marker: Mapped[str | None]
+    searched_min: Mapped[float | None]
+    length_mm: Mapped[float | None]
+    length_error_mm: Mapped[float | None]
+    length_from: Mapped[str | None]
+    entry_key: Mapped[str] = mapped_column(default="", server_default="")
 
 
 class ObservationChangeRow(Base):

@@ -271,6 +271,7 @@ class CandidateRow(Base):
         Index(
             "ix_candidate_tree_review", "tree_id", "standing", "kind", "answer", text("promise DESC"), "id"
         ),
+        Index("ix_candidate_by_hand", "clip_id", sqlite_where=text("found_by = 'hand'")),
     )
 
     id: Mapped[int] = mapped_column(primary_key=True)
@@ -454,8 +455,9 @@ class ObservationChangeRow(Base):
 class LabelRow(Base):
     """A picture of the labelled image set as one source has it; what it means stands in `models.labels.LabelledImage`.
 
-    `look` is the picture's difference hash in 16 hexadecimal letters. `repeats_id` names the label that shows the same, which
-    stands in the set instead of this one.
+    `look` is the picture's difference hash in 16 hexadecimal letters, `light` what `models.picture_light` measures (None until it
+    is looked at), `digest` that of the content (`models.labels`; empty until it is taken). `repeats_id` names the label that
+    shows the same, which stands in the set instead of this one.
     """
 
     __tablename__ = "label"
@@ -485,6 +487,8 @@ class LabelRow(Base):
     split: Mapped[str]
     look: Mapped[str] = mapped_column(String(16))
     repeats_id: Mapped[int | None] = mapped_column(ForeignKey("label.id"), index=True)
+    light: Mapped[float | None]
+    digest: Mapped[str] = mapped_column(default="", server_default="")
 
 
 class LabelMarkRow(Base):

@@ -27,6 +27,7 @@ CANDIDATES = (
     "DROP INDEX ix_candidate_tree_review",
     "CREATE INDEX ix_candidate_review ON candidate (standing, kind, answer, promise DESC, id)",
     "CREATE INDEX ix_candidate_tree_review ON candidate (tree_id, standing, kind, answer, promise DESC, id)",
+    "CREATE INDEX ix_candidate_by_hand ON candidate (clip_id) WHERE found_by = 'hand'",
     """
     CREATE TABLE candidate_look (
         candidate_id INTEGER NOT NULL,
@@ -36,6 +37,11 @@ CANDIDATES = (
         CONSTRAINT fk_candidate_look_candidate_id_candidate FOREIGN KEY(candidate_id) REFERENCES candidate (id)
     )
     """,
+)
+
+LABELS = (
+    "ALTER TABLE label ADD COLUMN light DOUBLE",
+    "ALTER TABLE label ADD COLUMN digest VARCHAR DEFAULT '' NOT NULL",
 )
 
 OUTLINES = (
@@ -192,7 +198,7 @@ EXCHANGE = (
 
 def upgrade() -> None:
     """Add the columns, tables and guards."""
-    for statement in (*VERDICTS, *CANDIDATES, *OUTLINES, *AUDITS, *EXCHANGE):
+    for statement in (*VERDICTS, *CANDIDATES, *LABELS, *OUTLINES, *AUDITS, *EXCHANGE):
         op.execute(statement)
 
 

@@ -31,6 +31,9 @@ EXIF_BLOCK = 0x8769
 MOMENT_TAGS = ((0x9003, 0x9291, 0x9011), (0x9004, 0x9292, 0x9012))
 """Date, fraction of a second and offset from UTC, of the original and else of the digitised picture (CIPA DC-008)."""
 
+EQUIVALENT_FOCAL_TAG = 0xA405
+"""FocalLengthIn35mmFilm, whole millimetres, 0 for unknown (CIPA DC-008)."""
+
 MOMENT_LAYOUT = "%Y:%m:%d %H:%M:%S"
 
 MIRRORED_AND_TURNED = {
@@ -98,6 +101,19 @@ def read_photo(path: Path) -> NDArray[np.uint8]:
     if is_mirrored:
         rgb = rgb[:, ::-1]
     return np.ascontiguousarray(turn_upright(np.ascontiguousarray(rgb), rotation_deg))
+
+
+def read_equivalent_focal(path: Path) -> float | None:
+    """Return the focal length in mm, as equivalent on 35 mm film, that a photo's EXIF states; None where it states none.
+
+    Raises
+    ------
+    ClipError
+        As `read_shot`.
+    """
+    with _open_picture(path) as (image, _):
+        value = image.getexif().get_ifd(EXIF_BLOCK).get(EQUIVALENT_FOCAL_TAG)
+    return float(value) if isinstance(value, int) and value > 0 else None
 
 
 @contextmanager

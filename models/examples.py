@@ -1,9 +1,10 @@
-"""Pictures to learn from: drawn ones with their truth, real ones without a larva, and real ones with drawn larvae laid in.
+"""Pictures to learn from: drawn ones with their truth, real ones without a larva or with drawn ones laid in, labelled ones.
 
 A folder of examples holds pictures (JPEG or PNG), each with NAME.truth.json beside it (`models.canopy.truth`); a folder of empty
-pictures needs no truth. Pixels are (row, column). This file trains nothing.
+pictures needs no truth; a labelled picture comes with what people said of it. Pixels are (row, column). This file trains nothing.
 """
 
+import hashlib
 import time
 from collections.abc import Sequence
 from concurrent.futures import ProcessPoolExecutor
@@ -22,6 +23,7 @@ from models.canopy.presets import find_preset
 from models.canopy.sheets import fill_softly
 from models.canopy.truth import (
     Box,
+    FeedingMark,
     FrameTruth,
     LarvaMark,
     Outline,
@@ -32,6 +34,7 @@ from models.canopy.truth import (
 )
 from models.canopy.write import write_clip
 from models.errors import ModelsError
+from models.labels import LabelledImage, LabelMark
 
 PICTURE_ENDINGS = (".jpg", ".jpeg", ".png")
 JPEG_QUALITY = 95
@@ -39,12 +42,30 @@ JPEG_QUALITY = 95
 
 
 @dataclass(frozen=True, slots=True, eq=False)
+class Judged:
+    """What people looked at in a picture of which they did not look at everything; of the rest nobody said anything.
+
+    Attributes
+    ----------
+    larvae : outlines (N, 2) of what was said to be a larva or none; those that are larvae stand in the truth too
+    feeding : outlines of what was said to be chewed or not
+    """
+
+    larvae: tuple[Outline, ...]
+    feeding: tuple[Outline, ...]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
 class Example:
-    """One picture, uint8 RGB (H, W, 3), and what stands in it; `name` tells where it came from."""
+    """One picture, uint8 RGB (H, W, 3), and what stands in it; `name` tells where it came from.
+
+    `judged` is None where all of it is known: then what is not in the truth is nothing.
+    """
 
     name: str
     rgb: NDArray[np.uint8]
     truth: FrameTruth
+    judged: Judged | None = None
 
 
 NOTHING = FrameTruth(0, 0.0, (), ())
@@ -371,22 +392,102 @@ def _shade(
     return blur_px
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class PictureLabel:
+    """What people said of one picture: its label, and the outlines of what they dismissed in it.
+
+    A dismissed mark's kind says what the thing is not. A label without any mark says that all of it was looked through.
+    """
+
+    image: LabelledImage
+    dismissed: tuple[LabelMark, ...] = ()
+
+
 @dataclass(frozen=True, slots=True)
 class Source:
-    """Where an example comes from: a picture, and whether it is "drawn" (truth beside it), "empty" or to be "laid" upon.
+    """Where an example comes from: a picture that is "drawn" (truth beside it), "empty", to be "laid" upon, or "labelled".
 
-    The seed decides the size an empty picture is shown at and what is laid in.
+    The seed decides the size an empty picture is shown at and what is laid in. A labelled one has its label.
     """
 
     path: Path
     kind: str
     seed: int
+    label: PictureLabel | None = None
 
 
 def read_source(source: Source) -> Example:
     """Read or make the example that a source stands for; the same source gives the same example."""
+    if source.label is not None:
+        return read_labelled(source.path, source.label)
     if source.kind == "drawn":
         return read_example(source.path)
     rng = np.random.default_rng(source.seed)
     example = vary_empty(source.path, rng)
     return lay_larvae(example, LayingSettings(), rng) if source.kind == "laid" else example
+
+
+LEAST_LABELLED_PX = 384
+"""Labelled pictures show little more than the thing. They are mirrored outwards to this side, as wide as the squares that the
+seeker learns from, so that neither half sees the stripes of an edge that goes on; of what is mirrored nothing is taught."""
+
+
+def read_labelled(path: Path, label: PictureLabel) -> Example:
+    """Read a labelled picture, mirrored outwards to `LEAST_LABELLED_PX`, with what was said of it.
+
+    Raises
+    ------
+    ModelsError
+        Where the picture is missing, no longer the one that was labelled, or of another size than its label says.
+    """
+    rgb = _read_labelled(path, label.image)
+    before = [max(0, LEAST_LABELLED_PX - side) // 2 for side in rgb.shape[:2]]
+    after = [
+        max(0, LEAST_LABELLED_PX - side - first) for side, first in zip(rgb.shape[:2], before, strict=True)
+    ]
+    wide = np.pad(rgb, ((before[0], after[0]), (before[1], after[1]), (0, 0)), mode="symmetric")
+    shift = np.asarray(before, np.float32)
+    larvae, feeding = [], []
+    judged_larvae: list[Outline] = []
+    judged_feeding: list[Outline] = []
+    for number, mark in enumerate((*label.image.marks, *label.dismissed), start=1):
+        outline = mark.outline + shift
+        outline_xy = outline[:, ::-1].copy()
+        box = find_box(outline_xy, wide.shape[:2])
+        if box is None:
+            continue
+        is_larva = mark.kind == "larva"
+        (judged_larvae if is_larva else judged_feeding).append(outline)
+        if number > len(label.image.marks):
+            continue
+        if is_larva:
+            larvae.append(LarvaMark(f"A{number}", box, outline, measure_length(outline_xy), 1.0, 1.0))
+        else:
+            feeding.append(FeedingMark(f"F{number}", "", box, outline, 0.0))
+    is_looked_through = not label.image.marks and not label.dismissed
+    judged = None if is_looked_through else Judged(tuple(judged_larvae), tuple(judged_feeding))
+    return Example(label.image.picture, wide, FrameTruth(0, 0.0, tuple(larvae), tuple(feeding)), judged)
+
+
+def _read_labelled(path: Path, image: LabelledImage) -> NDArray[np.uint8]:
+    """Return the pixels of the very bytes that were labelled, as stored: a note in the file that turns them is not followed."""
+    try:
+        data = path.read_bytes()
+    except OSError as error:
+        raise ModelsError(
+            f"{path}: expected the picture that was labelled, found: {error.strerror}; put it back from a copy of the logbook"
+        ) from error
+    found = hashlib.sha256(data).hexdigest()
+    if found != image.picture:
+        raise ModelsError(
+            f"{path}: expected the picture that was labelled, with the sha256 {image.picture[:12]}..., found {found[:12]}...; "
+            "it was changed since: put it back from a copy of the logbook"
+        )
+    way = cv2.IMREAD_COLOR | cv2.IMREAD_IGNORE_ORIENTATION
+    picture = cv2.imdecode(np.frombuffer(data, np.uint8), way) if data else None
+    if picture is None or picture.shape[:2] != image.size_px:
+        size = "something else" if picture is None else f"{picture.shape[0]} x {picture.shape[1]} px"
+        raise ModelsError(
+            f"{path}: expected a picture of {image.size_px[0]} x {image.size_px[1]} px, found {size}; label it again"
+        )
+    return cv2.cvtColor(picture, cv2.COLOR_BGR2RGB).astype(np.uint8, copy=False)

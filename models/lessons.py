@@ -1,14 +1,15 @@
 """What the network is taught, as tensors: books of examples, and for each a loss drawn from it at random.
 
 The seeker's book holds half-size pictures and the middles of what is marked; a lesson cuts squares from them. The judge's book
-holds crops about the places that a seeker named and about the marks themselves, each with what stands there. Light, colours,
-noise, blur and direction are varied as a lesson is drawn. Pixels are (row, column), full resolution. The loop that learns
-stands in `training`.
+holds crops about the places that a seeker named and about the marks themselves, each with what stands there. Of pictures in which
+people judged single things, only these are taught. Light, colours, noise, blur and direction are varied as a lesson is drawn.
+Pixels are (row, column), full resolution. The loop that learns stands in `training`.
 """
 
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cache
+from typing import Protocol
 
 import cv2
 import numpy as np
@@ -17,7 +18,8 @@ from numpy.typing import NDArray
 from torch import nn
 from torch.nn import functional
 
-from models.canopy.truth import FrameTruth
+from models.canopy.clip import find_box, measure_length
+from models.canopy.truth import FrameTruth, Outline
 from models.examples import Example
 from models.network import (
     FEEDING,
@@ -79,12 +81,32 @@ def list_larva_spots(example: Example) -> Spots:
     """Return the larvae of a picture as spots; those that nobody could see are not taught."""
     marks = example.truth.larvae
     lengths = np.array([mark.length_px for mark in marks], np.float32)
-    visible = np.array([mark.visible for mark in marks], np.float32)
-    contrast = np.array([measure_contrast(example.rgb, mark.outline) for mark in marks], np.float32)
-    teach = (
-        (visible >= TEACHABLE_VISIBLE) & (lengths >= TEACHABLE_LENGTH_PX) & (contrast >= TEACHABLE_CONTRAST)
-    )
+    teach = lengths >= TEACHABLE_LENGTH_PX
+    if example.judged is None:  # what a person outlined, somebody saw
+        visible = np.array([mark.visible for mark in marks], np.float32)
+        contrast = np.array([measure_contrast(example.rgb, mark.outline) for mark in marks], np.float32)
+        teach &= (visible >= TEACHABLE_VISIBLE) & (contrast >= TEACHABLE_CONTRAST)
     return _make_spots([mark.box for mark in marks], lengths, teach)
+
+
+def list_judged_spots(example: Example) -> tuple[Spots, Spots] | None:
+    """Return what people judged in a picture, as to larvae and as to feeding; None where all of it is known."""
+    if example.judged is None:
+        return None
+    first, second = (
+        _list_outlined(outlines, example.rgb.shape[:2])
+        for outlines in (example.judged.larvae, example.judged.feeding)
+    )
+    return first, second
+
+
+def _list_outlined(outlines: Sequence[Outline], size_px: tuple[int, ...]) -> Spots:
+    boxes = [find_box(outline[:, ::-1].copy(), size_px) for outline in outlines]
+    lengths = np.array([measure_length(outline[:, ::-1].copy()) for outline in outlines], np.float32)
+    seen = np.array([box is not None for box in boxes], bool)
+    return _make_spots(
+        [box for box in boxes if box is not None], lengths[seen], np.ones(int(seen.sum()), bool)
+    )
 
 
 def measure_contrast(rgb: NDArray[np.uint8], outline: NDArray[np.float32]) -> float:
@@ -120,6 +142,9 @@ def _make_spots(
     return Spots(rows.astype(np.float32), columns.astype(np.float32), lengths, teach)
 
 
+NO_SPOTS = _make_spots((), np.zeros(0, np.float32), np.zeros(0, bool))
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class SpotTable:
     """Spots of many pictures or squares, one row each, padded: (N, S) like `Spots`, and which of them are there."""
@@ -153,6 +178,8 @@ class SeekerBook:
     pixels : uint8 (P, 3), the half-size pictures row by row, on one device
     starts, sizes : int64 (N,) and (N, 2): each picture's first pixel, its rows and columns
     larvae, feeding : the spots of each
+    judged_larvae, judged_feeding : what people judged as larvae and as feeding, right or wrong
+    partly : bool (N,), whether only what was judged is known of it
     """
 
     pixels: torch.Tensor
@@ -160,6 +187,9 @@ class SeekerBook:
     sizes: NDArray[np.int64]
     larvae: SpotTable
     feeding: SpotTable
+    judged_larvae: SpotTable
+    judged_feeding: SpotTable
+    partly: NDArray[np.bool_]
 
 
 def make_seeker_book(prepared: Sequence["Prepared"], *, device: torch.device) -> SeekerBook:
@@ -170,11 +200,16 @@ def make_seeker_book(prepared: Sequence["Prepared"], *, device: torch.device) ->
     pixels = torch.empty((int(counts.sum()), 3), dtype=torch.uint8, device=device)
     for some, start, count in zip(prepared, starts.tolist(), counts.tolist(), strict=True):
         pixels[start : start + count] = torch.from_numpy(some.half.reshape(-1, 3)).to(device)
-    larvae, feeding = (
+    larvae, feeding, judged_larvae, judged_feeding = (
         tabulate_spots(spots)
-        for spots in ([some.larvae for some in prepared], [some.feeding for some in prepared])
+        for spots in (
+            [some.larvae for some in prepared],
+            [some.feeding for some in prepared],
+            *([NO_SPOTS if some.judged is None else some.judged[n] for some in prepared] for n in (0, 1)),
+        )
     )
-    return SeekerBook(pixels, starts, sizes, larvae, feeding)
+    partly = np.array([some.judged is not None for some in prepared], bool)
+    return SeekerBook(pixels, starts, sizes, larvae, feeding, judged_larvae, judged_feeding, partly)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -197,13 +232,23 @@ class SeekerLesson:
 
     def measure_loss(self, seeker: nn.Module, rng: np.random.Generator) -> torch.Tensor:
         """Return the loss on one batch drawn with `rng`."""
-        squares, larvae, feeding = self.draw_batch(rng)
-        codes = vary_light(squares, rng)
+        squares = self._choose(rng)
+        larvae, feeding = self._place(squares)
+        codes = vary_light(self._cut(squares), rng)
         maps = seeker(make_seeker_input(codes, dtype=torch.float32)).float()
         cells = self.side * HALF_PX // CELL_PX
         device = maps.device
         larva_heat, lengths, at_larva = _draw_targets(larvae, cells, device)
         feeding_heat, _, _ = _draw_targets(feeding, cells, device)
+        partly = self.book.partly[squares.picks]
+        if partly.any():
+            larva_heat, feeding_heat = (
+                _forget_unjudged(heat, _turn_spots(judged, squares, self.side), partly)
+                for heat, judged in (
+                    (larva_heat, self.book.judged_larvae),
+                    (feeding_heat, self.book.judged_feeding),
+                )
+            )
         loss = measure_focal(maps[:, LARVA], larva_heat) + FEEDING_SHARE * measure_focal(
             maps[:, FEEDING], feeding_heat
         )
@@ -212,21 +257,32 @@ class SeekerLesson:
 
     def draw_batch(self, rng: np.random.Generator) -> tuple[torch.Tensor, SpotTable, SpotTable]:
         """Return squares uint8 (B, side, side, 3) and where larvae and chewed places lie in them."""
+        squares = self._choose(rng)
+        return self._cut(squares), *self._place(squares)
+
+    def _choose(self, rng: np.random.Generator) -> _Squares:
         picks = rng.integers(len(self.book.starts), size=self.batch)
         corners = np.array([self._choose_corner(pick, rng) for pick in picks.tolist()], np.int64)
-        squares = _Squares(picks, corners, rng.integers(4, size=self.batch), rng.random(self.batch) < 0.5)
-        larvae, feeding = (
-            _turn_spots(table, squares, self.side) for table in (self.book.larvae, self.book.feeding)
+        return _Squares(picks, corners, rng.integers(4, size=self.batch), rng.random(self.batch) < 0.5)
+
+    def _place(self, squares: _Squares) -> tuple[SpotTable, SpotTable]:
+        return (
+            _turn_spots(self.book.larvae, squares, self.side),
+            _turn_spots(self.book.feeding, squares, self.side),
         )
-        return self._cut(squares), larvae, feeding
 
     def _choose_corner(self, pick: int, rng: np.random.Generator) -> tuple[int, int]:
-        """Return the (row, column) of a square's first element, anywhere or so that a taught larva lies in it."""
-        larvae, size, side = self.book.larvae, self.book.sizes[pick], self.side
-        taught = np.flatnonzero(larvae.teach[pick])
-        if rng.random() < AIMED_SHARE and len(taught):
+        """Return the (row, column) of a square's first element: anywhere or so that a taught larva lies in it.
+
+        Where only what was judged is known, it always lies about something judged: elsewhere there is nothing to learn.
+        """
+        partly = bool(self.book.partly[pick])
+        aims = self.book.judged_larvae if partly else self.book.larvae
+        size, side = self.book.sizes[pick], self.side
+        taught = np.flatnonzero(aims.teach[pick])
+        if rng.random() < (1.0 if partly else AIMED_SHARE) and len(taught):
             at = int(rng.choice(taught))
-            middle = int(larvae.rows[pick, at]) // HALF_PX, int(larvae.columns[pick, at]) // HALF_PX
+            middle = int(aims.rows[pick, at]) // HALF_PX, int(aims.columns[pick, at]) // HALF_PX
             first = [value - int(rng.integers(side)) for value in middle]
         else:
             first = [
@@ -336,6 +392,20 @@ def _draw_targets(
     return heat, logs.gather(1, nearest)[:, 0], close.any(dim=1)
 
 
+def _forget_unjudged(heat: torch.Tensor, judged: SpotTable, partly: NDArray[np.bool_]) -> torch.Tensor:
+    """Return heat (B, n, n) with -1 in cells of partly known squares that lie about nothing judged."""
+    device, cells = heat.device, heat.shape[1]
+    rows, columns, lengths, there = (
+        torch.from_numpy(values).to(device)[..., None, None]
+        for values in (judged.rows, judged.columns, judged.lengths_px, judged.there)
+    )
+    middles = (torch.arange(cells, device=device) + 0.5) * CELL_PX - 0.5
+    squared = (middles[:, None] - rows) ** 2 + (middles[None, :] - columns) ** 2  # (B, S, n, n)
+    known = ((squared <= (IGNORED_REACH * lengths).clamp(min=1.5 * CELL_PX) ** 2) & there).any(dim=1)
+    forgotten = torch.from_numpy(partly).to(device)[:, None, None] & ~known
+    return torch.where(forgotten, torch.full_like(heat, UNKNOWN), heat)
+
+
 def measure_focal(log_odds: torch.Tensor, heat: torch.Tensor) -> torch.Tensor:
     """Return the focal loss of a map against heat 0 to 1, per spot; cells of heat -1 count neither way.
 
@@ -425,8 +495,15 @@ def make_page(
         named.append(guess_places(half, rng, dark=GUESSES_BESIDE, others=1))
     places = [p.places_px for p in named]
     lengths = [p.lengths_px.astype(np.float64) for p in named]
+    judged = list_judged_spots(example)
     if is_jittered:
-        for spots, copies in ((larvae, JITTERED_COPIES), (feeding, 1)):
+        # What was judged is cut as often whether it is a larva or not: how it is cut must tell nothing.
+        about = (
+            ((larvae, JITTERED_COPIES), (feeding, 1))
+            if judged is None
+            else [(s, JITTERED_COPIES) for s in judged]
+        )
+        for spots, copies in about:
             some, of = _jitter(spots, rng, copies)
             places.append(some)
             lengths.append(of)
@@ -441,6 +518,10 @@ def make_page(
             for level, miss in zip(levels, wrong, strict=True)
         ]
     nearest, larva = _label_larvae(all_places, larvae)
+    chewed = _label_feeding(all_places, example.truth)
+    if judged is not None:
+        larva[(larva == 0) & ~_is_about(all_places, judged[0])] = UNKNOWN
+        chewed[(chewed == 0) & ~_is_about(all_places, judged[1])] = UNKNOWN
     log_lengths, masks = np.zeros(len(levels), np.float32), []
     for number in np.flatnonzero(larva == 1):
         mark = example.truth.larvae[nearest[number]]
@@ -450,13 +531,14 @@ def make_page(
     as_larvae = np.full(len(levels), np.nan, np.float32)
     if proposals:
         as_larvae[: len(proposals[0].log_odds)] = proposals[0].log_odds
+    told = np.flatnonzero((larva != UNKNOWN) | (chewed != UNKNOWN)) if judged is not None else slice(None)
     return Page(
-        cut_crops(pyramid, all_places, levels),
-        np.array(levels, np.int64),
-        as_larvae,
-        larva,
-        _label_feeding(all_places, example.truth),
-        log_lengths,
+        cut_crops(pyramid, all_places, levels)[told],
+        np.array(levels, np.int64)[told],
+        as_larvae[told],
+        larva[told],
+        chewed[told],
+        log_lengths[told],
         np.array(masks, np.uint8).reshape(-1, CROP_PX, CROP_PX),
     )
 
@@ -494,16 +576,22 @@ def guess_places(
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Prepared:
-    """One picture made ready for the seeker's book: its half-size form and its spots."""
+    """One picture made ready for the seeker's book: its half-size form, its spots, and what was judged where not all is known."""
 
     half: NDArray[np.uint8]
     larvae: Spots
     feeding: Spots
+    judged: tuple[Spots, Spots] | None = None
 
 
 def prepare_example(example: Example) -> Prepared:
     """Make one picture ready for the seeker's book."""
-    return Prepared(shrink(example.rgb), list_larva_spots(example), list_feeding_spots(example))
+    return Prepared(
+        shrink(example.rgb),
+        list_larva_spots(example),
+        list_feeding_spots(example),
+        list_judged_spots(example),
+    )
 
 
 def _jitter(
@@ -531,6 +619,14 @@ def _label_larvae(places: NDArray[np.float64], spots: Spots) -> tuple[NDArray[np
     labels = np.where(shown, 1, np.where(close.any(axis=1), UNKNOWN, 0))
     labels = np.where(shown & ~spots.teach[nearest], UNKNOWN, labels)
     return nearest, labels.astype(np.int8)
+
+
+def _is_about(places: NDArray[np.float64], judged: Spots) -> NDArray[np.bool_]:
+    """Tell of places (N, 2) whether they show something that was judged."""
+    distance = np.hypot(places[:, :1] - judged.rows[None], places[:, 1:] - judged.columns[None])
+    reach = np.maximum(LEAST_HIT_PX, HIT_REACH * judged.lengths_px)[None]
+    about: NDArray[np.bool_] = (distance <= reach).any(axis=1)
+    return about
 
 
 def _label_feeding(places: NDArray[np.float64], truth: FrameTruth) -> NDArray[np.int8]:
@@ -563,6 +659,26 @@ def bind_pages(pages: Sequence[Page], *, device: torch.device) -> JudgeBook:
         put(np.concatenate([page.masks for page in pages])),
         put(mask_of),
     )
+
+
+class Loss(Protocol):
+    """Anything that measures how wrong a network is on examples drawn at random, as `models.training.Lesson`."""
+
+    def measure_loss(self, network: nn.Module, rng: np.random.Generator) -> torch.Tensor:
+        """Return the loss, a scalar that gradients flow from."""
+        ...
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class MixedLesson:
+    """Several lessons at once, each with its weight in the loss: so a small book counts for enough beside a large one."""
+
+    parts: tuple[tuple[float, Loss], ...]
+
+    def measure_loss(self, network: nn.Module, rng: np.random.Generator) -> torch.Tensor:
+        """Return the weighted sum of the losses, each on a batch of its own."""
+        losses = [weight * lesson.measure_loss(network, rng) for weight, lesson in self.parts]
+        return torch.stack(losses).sum()
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -3,7 +3,7 @@
 Nothing of an observation is overwritten without a row of history that holds the value before.
 """
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import asdict
 from datetime import datetime
 from typing import Any
@@ -108,13 +108,20 @@ def list_changes(logbook: Logbook, observation_id: int) -> tuple[ObservationChan
 
 
 def follow_answer(
-    session: Session, candidate: CandidateRow, *, verdict: VerdictRow, details: Details | None, taxon: str
+    session: Session,
+    candidate: CandidateRow,
+    *,
+    verdict: VerdictRow,
+    confirmed_by: Sequence[str],
+    details: Details | None,
+    taxon: str,
 ) -> None:
-    """Make, bring back or withdraw the observation of a candidate, as its newest answer says.
+    """Make, bring back or withdraw the observation of a candidate, as the answer that counts says.
 
     Parameters
     ----------
     verdict : the newest, just added
+    confirmed_by : who says "confirm", first who said so first; an observer who says so still stays the observer
     details : what is said of the animal; None leaves what was said before
     taxon : what is written where the tree names no expected taxon
     """
@@ -128,11 +135,18 @@ def follow_answer(
         said = None if details is None else check_details(details)
         if row is None:
             session.add(
-                _make_observation(session, candidate, verdict=verdict, details=said or Details(), taxon=taxon)
+                _make_observation(
+                    session,
+                    candidate,
+                    verdict=verdict,
+                    observer=confirmed_by[0],
+                    details=said or Details(),
+                    taxon=taxon,
+                )
             )
             return
-        if row.withdrawn_at is not None and verdict.takes_back_id is None:
-            changes["observer"] = verdict.reviewer
+        if row.withdrawn_at is not None and row.observer not in confirmed_by:
+            changes["observer"] = confirmed_by[0]
         changes |= {"withdrawn_at": None, "verdict_id": verdict.id, **(asdict(said) if said else {})}
     change_fields(session, row, changes=changes, who=verdict.reviewer, at=verdict.at)
 
@@ -175,7 +189,13 @@ def change_fields(
 
 
 def _make_observation(
-    session: Session, candidate: CandidateRow, *, verdict: VerdictRow, details: Details, taxon: str
+    session: Session,
+    candidate: CandidateRow,
+    *,
+    verdict: VerdictRow,
+    observer: str,
+    details: Details,
+    taxon: str,
 ) -> ObservationRow:
     clip = session.get_one(ClipRow, candidate.clip_id)
     tree = None if candidate.tree_id is None else session.get_one(TreeRow, candidate.tree_id)
@@ -196,7 +216,7 @@ def _make_observation(
         behaviour=details.behaviour,
         note=details.note,
         count=1,
-        observer=verdict.reviewer,
+        observer=observer,
         evidence=evidence,
         withdrawn_at=None,
     )

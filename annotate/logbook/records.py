@@ -258,6 +258,7 @@ class Verdict:
     reason : why it was dismissed, one of `annotate.words.REASONS`; empty where nobody said
     blind : whether what others said of it was not shown
     batch : names verdicts that were given together; empty for one given alone
+    stands_for : how many candidates it stands for where only a share was drawn to be read again, else 1
     """
 
     id: int
@@ -269,6 +270,7 @@ class Verdict:
     reason: str = ""
     blind: bool = False
     batch: str = ""
+    stands_for: float = 1.0
 
 
 @dataclass(frozen=True, slots=True)

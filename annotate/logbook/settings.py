@@ -28,6 +28,9 @@ class RecorderSettings:
     """Who keeps this logbook."""
 
     name: str = _setting("", "Who judges and records; stands beside every verdict. Empty: 'recorder'.")
+    renamed: str = _setting(
+        "", "Who changed their name and is the same person: 'Old Name = New Name', parted by semicolons."
+    )
 
 
 @dataclass(frozen=True, slots=True)

@@ -255,8 +255,9 @@ class CandidateRow(Base):
     """One thing a search found.
 
     `standing` says whether it takes part in the review: "listed", "set aside" (unjudged when its clip was searched again) or
-    "same" (it shows what `same_as_id`, judged before, shows). `answer` repeats the newest verdict's, so that the next open
-    candidate is found in an index; it changes only in the transaction that adds a verdict. `at` is the moment of the best view.
+    "same" (it shows what `same_as_id`, judged before, shows). `answer` is the one that counts (`annotate.readings`), so that the
+    next open candidate is found in an index; it changes only in the transaction that adds a verdict. `at` is the moment of the
+    best view.
     `found_by` says "search", "hand" (drawn into a frame by a person) or "planted" (drawn into footage to measure with, never an
     observation). `promise` is what the order of judging goes by: the score at first, later what the verdicts taught of it.
     """
@@ -268,6 +269,12 @@ class CandidateRow(Base):
         CheckConstraint("kind IN ('silhouette', 'feeding')", name="kind"),
         CheckConstraint("found_by IN ('search', 'hand', 'planted')", name="found_by"),
         Index("ix_candidate_review", "standing", "kind", "answer", text("promise DESC"), "id"),
+        # In the order of a second reading (`annotate.logbook.second_reading`), which must ask in the very same words.
+        Index(
+            "ix_candidate_second",
+            text("(id * 3242174889) % 4294967296"),
+            sqlite_where=text("standing = 'listed' AND answer <> 'open'"),
+        ),
         Index(
             "ix_candidate_tree_review", "tree_id", "standing", "kind", "answer", text("promise DESC"), "id"
         ),
@@ -359,10 +366,11 @@ class OutlineCorrectionRow(Base):
 
 
 class VerdictRow(Base):
-    """What a reviewer said of a candidate. Rows are only added; the newest counts.
+    """What a reviewer said of a candidate. Rows are only added; which answer counts says `annotate.readings`.
 
     An undo is a row with `takes_back_id`, and its answer is the one that counts without the verdict taken back. `reason` says why
-    something was dismissed, `blind` that what others said of it was not shown, `batch` names verdicts given together.
+    something was dismissed, `blind` that what others said of it was not shown, `batch` names verdicts given together, and
+    `stands_for` says how many candidates this one stands for where only a share was drawn to be read again.
     """
 
     __tablename__ = "verdict"
@@ -370,6 +378,7 @@ class VerdictRow(Base):
         CheckConstraint("answer IN ('confirm', 'dismiss', 'unsure', 'open')", name="answer"),
         Index("ix_verdict_candidate_id_id", "candidate_id", "id"),
         Index("ix_verdict_reviewer_id", "reviewer", "id"),
+        Index("ix_verdict_reviewer_candidate_id", "reviewer", "candidate_id"),
         Index("ix_verdict_batch", "batch", sqlite_where=text("batch <> ''")),
         # Partial, or SQLite looks through all ordinary verdicts (takes_back_id IS NULL) by it.
         Index(
@@ -391,6 +400,7 @@ class VerdictRow(Base):
     reason: Mapped[str] = mapped_column(default="", server_default="")
     blind: Mapped[bool] = mapped_column(default=False, server_default=text("0"))
     batch: Mapped[str] = mapped_column(default="", server_default="")
+    stands_for: Mapped[float] = mapped_column(default=1.0, server_default=text("1"))
 
 
 class ObservationRow(Base):

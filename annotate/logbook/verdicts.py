@@ -1,12 +1,17 @@
-"""Verdicts: given, taken back, listed. They are only ever added; the newest counts.
+"""Verdicts: given, taken back, listed. They are only ever added; which answer counts says `annotate.readings`.
+
+Mostly it is the newest. Where a second person, judging blind, says something else than the first, the candidate counts as
+unsure, and makes no record, until everyone who judged it says the same.
 
 A confirmed candidate has an observation from the same transaction on; any other answer withdraws it, and a later confirm brings
 the same observation back with its details. Taking back adds a verdict with the answer that counts without the one taken back.
 """
 
+from collections.abc import Mapping
+from dataclasses import replace
 from datetime import datetime
 
-from sqlalchemy import func, select
+from sqlalchemy import func, select, text
 from sqlalchemy.orm import Session, aliased
 
 from annotate.errors import AnnotateError
@@ -14,6 +19,7 @@ from annotate.logbook.observations import follow_answer
 from annotate.logbook.opening import Logbook
 from annotate.logbook.records import Details, Verdict
 from annotate.logbook.tables import CandidateRow, VerdictRow
+from annotate.readings import find_counting, is_drawn, list_confirming, name_person, read_renamed
 from annotate.words import ANSWERS, REASONS, Answer, read_word
 
 MOST_CHANGES = 500
@@ -31,8 +37,9 @@ def give_verdict(
     reason: str = "",
     blind: bool = False,
     batch: str = "",
+    dismissed_one_in: int = 1,
 ) -> Verdict:
-    """Add a verdict; "confirm" makes or brings back the observation, any other answer withdraws it.
+    """Add a verdict; where "confirm" counts it makes or brings back the observation, any other answer withdraws it.
 
     Parameters
     ----------
@@ -42,6 +49,7 @@ def give_verdict(
     reason : for "dismiss", what it is instead, one of `annotate.words.REASONS`; empty where nothing is said
     blind : whether what others said of it was not shown
     batch : names verdicts that are given together
+    dismissed_one_in : for a second reading, the share of the dismissed that is read again: the verdict stands for so many
 
     Raises
     ------
@@ -63,19 +71,24 @@ def give_verdict(
             reason=why,
             blind=blind,
             batch=batch,
+            stands_for=_find_weight(candidate, blind=blind, dismissed_one_in=dismissed_one_in),
         )
         session.add(row)
         session.flush()
-        candidate.answer = answer
-        follow_answer(session, candidate, verdict=row, details=details, taxon=logbook.settings.record.taxon)
-        session.flush()
+        _settle(session, logbook, candidate=candidate, verdict=row, details=details)
         return to_verdict(row)
 
 
-def take_back(logbook: Logbook, *, reviewer: str, at: datetime, candidate_id: int | None = None) -> Verdict:
+def take_back(
+    logbook: Logbook, *, reviewer: str, at: datetime, candidate_id: int | None = None, blind: bool = False
+) -> Verdict:
     """Take back the newest verdict of this reviewer that still stands; on one candidate where named.
 
     Asked again, it goes one further back. Where someone else has judged the candidate since, their answer goes on counting.
+
+    Parameters
+    ----------
+    blind : whether what others said of it was not shown: then it was a slip, and is no reading of the person's
 
     Raises
     ------
@@ -83,47 +96,38 @@ def take_back(logbook: Logbook, *, reviewer: str, at: datetime, candidate_id: in
         Where nothing is left to take back.
     """
     with logbook.writing() as session:
-        undo = aliased(VerdictRow)
-        standing = (
-            select(VerdictRow)
-            .outerjoin(undo, undo.takes_back_id == VerdictRow.id)
-            .where(VerdictRow.reviewer == _check_reviewer(reviewer))
-            .where(VerdictRow.takes_back_id.is_(None), undo.id.is_(None))
-            .order_by(VerdictRow.id.desc())
-            .limit(1)
-        )
-        if candidate_id is not None:
-            standing = standing.where(VerdictRow.candidate_id == candidate_id)
-        last = session.scalar(standing)
+        renamed = find_renamed(logbook)
+        names = list_spellings(session, _check_reviewer(reviewer), renamed)
+        found = [_find_standing(session, name, candidate_id=candidate_id) for name in names]
+        last = max((row for row in found if row is not None), key=lambda row: row.id, default=None)
         if last is None:
             raise AnnotateError(
                 f"undo: expected a verdict by {reviewer!r}; found none left to take back; answer the candidate anew"
             )
         candidate = _get_candidate(session, last.candidate_id)
-        answer, reason = _find_answer_without(session, last)
         row = VerdictRow(
             candidate_id=candidate.id,
-            answer=answer,
+            answer="open",
             reviewer=last.reviewer,
             at=at,
             takes_back_id=last.id,
-            reason=reason,
+            reason="",
+            blind=blind,
         )
+        # What a row says cannot be changed once it stands: what will count is found before it is added.
+        said = _list_said(session, candidate.id)
+        undo = replace(to_verdict(row), id=said[-1].id + 1)
+        row.answer, row.reason = find_counting([*said, undo], renamed)
         session.add(row)
         session.flush()
-        candidate.answer = answer
-        follow_answer(session, candidate, verdict=row, details=None, taxon=logbook.settings.record.taxon)
-        session.flush()
+        _settle(session, logbook, candidate=candidate, verdict=row, details=None)
         return to_verdict(row)
 
 
 def list_verdicts(logbook: Logbook, candidate_id: int) -> tuple[Verdict, ...]:
     """Return all that was said of a candidate, oldest first."""
     with logbook.reading() as session:
-        rows = session.scalars(
-            select(VerdictRow).where(VerdictRow.candidate_id == candidate_id).order_by(VerdictRow.id)
-        )
-        return tuple(to_verdict(row) for row in rows)
+        return tuple(_list_said(session, candidate_id))
 
 
 def changes_since(logbook: Logbook, verdict_id: int) -> tuple[Verdict, ...]:
@@ -150,18 +154,82 @@ def _get_candidate(session: Session, candidate_id: int) -> CandidateRow:
     return row
 
 
-def _find_answer_without(session: Session, last: VerdictRow) -> tuple[str, str]:
-    """Return answer and reason of the newest verdict on the same candidate that stands without `last`, "open" where none does."""
+def find_renamed(logbook: Logbook) -> dict[str, str]:
+    """Return old name -> new name of the people whom the settings name so, in the form of `annotate.readings.name_person`."""
+    return read_renamed(logbook.settings.recorder.renamed)
+
+
+def list_reviewers(session: Session) -> tuple[str, ...]:
+    """Return every name that stands beside a verdict, in order; each is one step in an index."""
+    steps = text(
+        "WITH RECURSIVE step(name) AS (SELECT min(reviewer) FROM verdict UNION ALL "
+        "SELECT (SELECT min(reviewer) FROM verdict WHERE reviewer > name) FROM step WHERE name IS NOT NULL) "
+        "SELECT name FROM step WHERE name IS NOT NULL"
+    )
+    return tuple(session.scalars(steps))
+
+
+def list_spellings(session: Session, reviewer: str, renamed: Mapping[str, str]) -> tuple[str, ...]:
+    """Return the names under which a person gave verdicts: other capitals and blanks, an older name."""
+    person = name_person(reviewer, renamed)
+    return tuple(name for name in list_reviewers(session) if name_person(name, renamed) == person)
+
+
+def _find_standing(session: Session, reviewer: str, *, candidate_id: int | None) -> VerdictRow | None:
+    """Return the newest verdict given under that very name that nobody took back, on one candidate where named."""
     undo = aliased(VerdictRow)
-    found = session.execute(
-        select(VerdictRow.answer, VerdictRow.reason)
+    standing = (
+        select(VerdictRow)
         .outerjoin(undo, undo.takes_back_id == VerdictRow.id)
-        .where(VerdictRow.candidate_id == last.candidate_id, VerdictRow.id != last.id)
+        .where(VerdictRow.reviewer == reviewer)
         .where(VerdictRow.takes_back_id.is_(None), undo.id.is_(None))
         .order_by(VerdictRow.id.desc())
         .limit(1)
-    ).first()
-    return ("open", "") if found is None else (found.answer, found.reason)
+    )
+    if candidate_id is not None:
+        standing = standing.where(VerdictRow.candidate_id == candidate_id)
+    return session.scalar(standing)
+
+
+def _list_said(session: Session, candidate_id: int) -> list[Verdict]:
+    """Return all verdicts on a candidate, oldest first."""
+    rows = session.scalars(
+        select(VerdictRow).where(VerdictRow.candidate_id == candidate_id).order_by(VerdictRow.id)
+    )
+    return [to_verdict(row) for row in rows]
+
+
+def _settle(
+    session: Session,
+    logbook: Logbook,
+    *,
+    candidate: CandidateRow,
+    verdict: VerdictRow,
+    details: Details | None,
+) -> None:
+    """Let candidate and observation follow the answer that counts, now that `verdict` was added."""
+    renamed = find_renamed(logbook)
+    said = _list_said(session, candidate.id)
+    candidate.answer, _ = find_counting(said, renamed)
+    follow_answer(
+        session,
+        candidate,
+        verdict=verdict,
+        confirmed_by=list_confirming(said, renamed),
+        details=details,
+        taxon=logbook.settings.record.taxon,
+    )
+    session.flush()
+
+
+def _find_weight(candidate: CandidateRow, *, blind: bool, dismissed_one_in: int) -> float:
+    """Return how many candidates a second reading stands for: it was drawn by the answer that counted so far."""
+    if dismissed_one_in < 1:
+        raise AnnotateError(
+            f"second reading: expected one in 1 or more of the dismissed; found one in {dismissed_one_in}; correct it"
+        )
+    is_share = blind and candidate.answer == "dismiss" and is_drawn(candidate.id, one_in=dismissed_one_in)
+    return float(dismissed_one_in) if is_share else 1.0
 
 
 def _check_reason(reason: str, answer: Answer) -> str:
@@ -194,5 +262,6 @@ def to_verdict(row: VerdictRow) -> Verdict:
         takes_back_id=row.takes_back_id,
         reason=row.reason,
         blind=row.blind,
-        batch=row.batch,
+        batch=row.batch or "",
+        stands_for=1.0 if row.stands_for is None else row.stands_for,
     )

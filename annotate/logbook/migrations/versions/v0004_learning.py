@@ -13,7 +13,9 @@ VERDICTS = (
     "ALTER TABLE verdict ADD COLUMN reason VARCHAR DEFAULT '' NOT NULL",
     "ALTER TABLE verdict ADD COLUMN blind BOOLEAN DEFAULT 0 NOT NULL",
     "ALTER TABLE verdict ADD COLUMN batch VARCHAR DEFAULT '' NOT NULL",
+    "ALTER TABLE verdict ADD COLUMN stands_for DOUBLE DEFAULT 1 NOT NULL",
     "CREATE INDEX ix_verdict_batch ON verdict (batch) WHERE batch <> ''",
+    "CREATE INDEX ix_verdict_reviewer_candidate_id ON verdict (reviewer, candidate_id)",
 )
 
 CANDIDATES = (
@@ -27,6 +29,10 @@ CANDIDATES = (
     "DROP INDEX ix_candidate_tree_review",
     "CREATE INDEX ix_candidate_review ON candidate (standing, kind, answer, promise DESC, id)",
     "CREATE INDEX ix_candidate_tree_review ON candidate (tree_id, standing, kind, answer, promise DESC, id)",
+    """
+    CREATE INDEX ix_candidate_second ON candidate ((id * 3242174889) % 4294967296)
+    WHERE standing = 'listed' AND answer <> 'open'
+    """,
     "CREATE INDEX ix_candidate_by_hand ON candidate (clip_id) WHERE found_by = 'hand'",
     """
     CREATE TABLE candidate_look (

@@ -186,22 +186,41 @@ def _name_recall(recall: Mapping[tuple[float, float], tuple[int, int]]) -> dict[
     }
 
 
-def evaluate_finders(
-    finders: Mapping[str, Finder],
-    pictures: Iterable[Picture],
-    *,
-    on_picture: Callable[[], None] | None = None,
-) -> dict[str, FinderReport]:
-    """Show every picture to every finder, in turn, and report on each."""
-    offered: dict[str, list[tuple[Sequence[Mark], Sequence[Wanted]]]] = {name: [] for name in finders}
-    ious: dict[str, list[float]] = {name: [] for name in finders}
-    errors: dict[str, list[float]] = {name: [] for name in finders}
-    seconds: dict[str, list[float]] = {name: [] for name in finders}
-    standing_out: list[bool] = []
+@dataclass(slots=True, eq=False)
+class Tally:
+    """What finders made of some pictures, by finder's name, before it is counted; tallies of other pictures can be added."""
+
+    offered: dict[str, list[tuple[Sequence[Mark], Sequence[Wanted]]]]
+    ious: dict[str, list[float]]
+    errors: dict[str, list[float]]
+    seconds: dict[str, list[float]]
+    standing_out: list[bool] = field(default_factory=list)
+
+    def add(self, other: "Tally") -> None:
+        """Append what the same finders made of more pictures."""
+        for name in self.offered:
+            self.offered[name].extend(other.offered[name])
+            self.ious[name].extend(other.ious[name])
+            self.errors[name].extend(other.errors[name])
+            self.seconds[name].extend(other.seconds[name])
+        self.standing_out.extend(other.standing_out)
+
+
+def start_tally(names: Iterable[str]) -> Tally:
+    """Return an empty tally of finders."""
+    tally = Tally({}, {}, {}, {})
+    for name in names:
+        tally.offered[name], tally.ious[name], tally.errors[name], tally.seconds[name] = [], [], [], []
+    return tally
+
+
+def tally_finders(finders: Mapping[str, Finder], pictures: Iterable[Picture]) -> Tally:
+    """Show every picture to every finder, in turn."""
+    tally = start_tally(finders)
     for picture in pictures:
         rgb = picture.read()
         wanted = [_ask(mark) for mark in picture.truth.larvae]
-        standing_out += [
+        tally.standing_out += [
             stands_out([measure_standing(rgb, mark)])
             for mark, asked in zip(picture.truth.larvae, wanted, strict=True)
             if asked.is_asked
@@ -209,25 +228,33 @@ def evaluate_finders(
         for name, find in finders.items():
             began = time.perf_counter()
             found = find(rgb)
-            seconds[name].append(time.perf_counter() - began)
-            offered[name].append(([Mark(f.row, f.column, f.score) for f in found], wanted))
+            tally.seconds[name].append(time.perf_counter() - began)
+            tally.offered[name].append(([Mark(f.row, f.column, f.score) for f in found], wanted))
             for place, mark in _pair(found, picture.truth.larvae):
-                errors[name].append((place.length_px - mark.length_px) / mark.length_px)
+                tally.errors[name].append((place.length_px - mark.length_px) / mark.length_px)
                 if len(place.outline):
-                    ious[name].append(compare_outlines(place.outline, mark.outline))
-        if on_picture is not None:
-            on_picture()
+                    tally.ious[name].append(compare_outlines(place.outline, mark.outline))
+    return tally
+
+
+def report_finders(tally: Tally) -> dict[str, FinderReport]:
+    """Return the report on each finder of a tally."""
     return {
         name: FinderReport(
             name,
-            match_marks(offered[name]),
-            np.array(ious[name], float),
-            np.array(errors[name], float),
-            float(np.median(seconds[name])) if seconds[name] else float("nan"),
-            np.array(standing_out, bool),
+            match_marks(tally.offered[name]),
+            np.array(tally.ious[name], float),
+            np.array(tally.errors[name], float),
+            float(np.median(tally.seconds[name])) if tally.seconds[name] else float("nan"),
+            np.array(tally.standing_out, bool),
         )
-        for name in finders
+        for name in tally.offered
     }
+
+
+def evaluate_finders(finders: Mapping[str, Finder], pictures: Iterable[Picture]) -> dict[str, FinderReport]:
+    """Show every picture to every finder, in turn, and report on each."""
+    return report_finders(tally_finders(finders, pictures))
 
 
 def measure_standing(rgb: NDArray[np.uint8], mark: LarvaMark) -> float:

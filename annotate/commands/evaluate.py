@@ -18,16 +18,10 @@ from annotate.json_files import write_json, write_text
 if TYPE_CHECKING:
     from rich.console import Console
 
-    from detect.clip_figures import WatchedClip
+    from detect.clip_measuring import MeasuredClip, Measuring
     from detect.scoring import Scorer
     from models.alternatives import Finder
     from models.cards import DetectionCurve
-
-FRAME_EVERY_S = 2.0
-"""Whole clips are searched as always; for the comparison side by side, one frame in so many seconds is enough."""
-
-LOOK_EVERY_S = 0.5
-"""For the chance to find a larva in one frame, frames are taken a little more often than a search takes them, sharp or not."""
 
 DEFAULT_CLIPS = 60
 """As `models.canopy.held_out` says; repeated here so that the help needs no import."""
@@ -98,6 +92,13 @@ def evaluate(
             "--weights", help="Measure these weights (NAME.pt, its card beside it).", show_default=False
         ),
     ] = None,
+    workers: Annotated[
+        int,
+        typer.Option(
+            min=1,
+            help="Processes that measure clips side by side; with more than one the seconds are those of a busy computer.",
+        ),
+    ] = 1,
     json_file: Annotated[
         Path | None, typer.Option("--json", help="Write all figures to this file.", show_default=False)
     ] = None,
@@ -128,6 +129,7 @@ def evaluate(
     """
     from rich.console import Console
 
+    from detect.clip_measuring import measure_clips
     from detect.default_scorer import settle_threads
     from detect.network_scoring import load_network_scorer
     from models.cards import DEFAULT_WEIGHTS
@@ -146,10 +148,18 @@ def evaluate(
     }
     curve: DetectionCurve | None = None
     if course.clips:
-        watched = _search_clips(course.clips, scorer, console)
-        figures["search"] = _summarise_searches(watched)
-        figures["frames"] = _evaluate_frames(course.clips, scorer, alternatives=alternatives, console=console)
-        curve = _fit_detection(course.clips, watched, scorer, figures, console)
+        measuring = _choose_measuring(weights_path, alternatives=alternatives, console=console)
+        measured = list(
+            _track(
+                measure_clips(course.clips, measuring, workers=workers),
+                "Measuring clips",
+                console,
+                total=len(course.clips),
+            )
+        )
+        figures["search"] = _summarise_searches(measured)
+        figures["frames"] = _summarise_frames(measured, alternatives=alternatives)
+        curve = _fit_detection(measured, figures)
     if course.photos:
         figures["photographs"] = _evaluate_photos(course.photos, scorer, console)
     if course.leaflets:
@@ -275,53 +285,36 @@ def _gather_photos(folder: Path) -> tuple[Path, ...]:
     return tuple(found)
 
 
-def _search_clips(clips: Sequence[Path], scorer: "Scorer", console: "Console") -> list["WatchedClip"]:
-    """Search whole clips as ever, and look up what stood in the frames that the search looked at."""
-    from detect.clip_figures import WatchedClip
-    from detect.evaluation import search_with_truth
-    from detect.larva_looks import watch_larvae
-    from detect.search import SearchSettings
-    from models.canopy.truth import find_truth_path, read_truth
+def _choose_measuring(weights_path: Path, *, alternatives: bool, console: "Console") -> "Measuring":
+    from detect.clip_measuring import Measuring
 
-    watched = []
-    for path in _track(clips, "Searching clips", console):
-        outcome = search_with_truth(path, SearchSettings(), scorer=scorer)
-        on_show = watch_larvae(path, read_truth(find_truth_path(path)), outcome.times_s)
-        watched.append(WatchedClip(outcome, on_show))
-    return watched
+    with_generic = alternatives and bool(_load_generic(console))
+    return Measuring(weights_path, with_classical=alternatives, with_generic=with_generic)
 
 
-def _summarise_searches(watched: Sequence["WatchedClip"]) -> dict[str, Any]:
+def _summarise_searches(measured: Sequence["MeasuredClip"]) -> dict[str, Any]:
     from detect.clip_figures import summarise_clips
     from detect.search import SearchSettings
 
+    watched = [clip.watched for clip in measured]
     return summarise_clips(watched, threshold=SearchSettings().silhouette_score)
 
 
-def _fit_detection(
-    clips: Sequence[Path],
-    watched: Sequence["WatchedClip"],
-    scorer: "Scorer",
-    figures: dict[str, Any],
-    console: "Console",
-) -> "DetectionCurve | None":
+def _fit_detection(measured: Sequence["MeasuredClip"], figures: dict[str, Any]) -> "DetectionCurve | None":
     """Fit the chance to find a larva, put it into the figures and return it; where it cannot be fitted, the reason instead."""
     from dataclasses import asdict
 
     from detect.clip_figures import fit_chances
-    from detect.larva_looks import look_at_frames
     from detect.search import SearchSettings
     from models.errors import ModelsError
 
     settings = SearchSettings()
-    looks = [
-        look
-        for path in _track(clips, "Looking for larvae in frames", console)
-        for look in look_at_frames(path, settings, scorer=scorer, every_s=LOOK_EVERY_S)
-    ]
     try:
         curve = fit_chances(
-            looks, watched, follow_score=settings.follow_score, silhouette_score=settings.silhouette_score
+            [look for clip in measured for look in clip.looks],
+            [clip.watched for clip in measured],
+            follow_score=settings.follow_score,
+            silhouette_score=settings.silhouette_score,
         )
     except ModelsError as error:
         figures["detection"] = None
@@ -331,33 +324,23 @@ def _fit_detection(
     return curve
 
 
-def _evaluate_frames(
-    clips: Sequence[Path], scorer: "Scorer", *, alternatives: bool, console: "Console"
-) -> dict[str, Any]:
-    """Show single frames to the search's scorer, to the hand-made one and, where asked, to general finders."""
-    from detect.evaluation import make_finder, sample_frames
-    from detect.scoring import HandMadeScorer
+def _summarise_frames(measured: Sequence["MeasuredClip"], *, alternatives: bool) -> dict[str, Any]:
+    """Report on single frames shown to the search's scorer, to the hand-made one and, where asked, to general finders."""
+    from detect.clip_measuring import SEARCH
     from detect.search import SearchSettings
-    from models.alternatives import CLASSICAL
-    from models.evaluate import compare_at_equal_recall, evaluate_finders
+    from models.evaluate import compare_at_equal_recall, report_finders, start_tally
 
-    finders: dict[str, Finder] = {"search": make_finder(scorer), "hand-made": make_finder(HandMadeScorer())}
-    if alternatives:
-        finders |= CLASSICAL
-        finders |= _load_generic(console)
-    frames = (
-        frame
-        for path in _track(clips, "Looking at frames", console)
-        for frame in sample_frames(path, every_s=FRAME_EVERY_S)
-    )
-    reports = evaluate_finders(finders, frames)
+    tally = start_tally(measured[0].tally.offered)
+    for clip in measured:
+        tally.add(clip.tally)
+    reports = report_finders(tally)
     threshold = SearchSettings().silhouette_score
     figures: dict[str, Any] = {
         name: report.summarise(threshold=threshold) for name, report in reports.items()
     }
-    figures["search"]["calibration"] = reports["search"].summarise_calibration()
+    figures[SEARCH]["calibration"] = reports[SEARCH].summarise_calibration()
     if alternatives:
-        figures["at_equal_recall"] = compare_at_equal_recall(reports, ours="search")
+        figures["at_equal_recall"] = compare_at_equal_recall(reports, ours=SEARCH)
     return figures
 
 

@@ -1,0 +1,88 @@
+"""All that is measured on one clip with a truth file: the search of the whole clip, single frames, and finders side by side.
+
+Clips are measured one after another or in several processes; either way they come back in the order given, and with the same
+figures but for the seconds, which are honest only with one process. Nothing is summed up here (`detect.clip_figures`,
+`models.evaluate`).
+"""
+
+from collections.abc import Iterator, Sequence
+from concurrent.futures import ProcessPoolExecutor
+from dataclasses import dataclass
+from functools import lru_cache, partial
+from multiprocessing import get_context
+from pathlib import Path
+
+from detect.clip_figures import WatchedClip
+from detect.default_scorer import settle_threads
+from detect.evaluation import make_finder, sample_frames, search_with_truth
+from detect.larva_looks import look_at_frames, watch_larvae
+from detect.network_scoring import NetworkScorer, load_network_scorer
+from detect.scoring import HandMadeScorer
+from detect.search import SearchSettings
+from models.alternatives import Finder
+from models.canopy.truth import find_truth_path, read_truth
+from models.detectability import Look
+from models.evaluate import Tally, tally_finders
+
+FRAME_EVERY_S = 2.0
+"""Whole clips are searched as always; for the comparison side by side, one frame in so many seconds is enough."""
+
+LOOK_EVERY_S = 0.5
+"""For the chance to find a larva in one frame, frames are taken a little more often than a search takes them, sharp or not."""
+
+SEARCH, HAND_MADE = "search", "hand-made"
+
+
+@dataclass(frozen=True, slots=True)
+class Measuring:
+    """What is measured with: the search's weights, and whether general finders and the generic detector stand beside it."""
+
+    weights_path: Path
+    with_classical: bool = False
+    with_generic: bool = False
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class MeasuredClip:
+    """One clip: its search with the larvae on show, whether single frames show each larva, and what finders made of frames."""
+
+    watched: WatchedClip
+    looks: tuple[Look, ...]
+    tally: Tally
+
+
+def measure_clips(clips: Sequence[Path], measuring: Measuring, *, workers: int = 1) -> Iterator[MeasuredClip]:
+    """Yield what is measured on each clip, in order, by so many processes."""
+    measure = partial(measure_clip, measuring=measuring)
+    if workers == 1:
+        yield from map(measure, clips)
+        return
+    with ProcessPoolExecutor(workers, mp_context=get_context("spawn"), initializer=settle_threads) as pool:
+        yield from pool.map(measure, clips)
+
+
+def measure_clip(path: Path, *, measuring: Measuring) -> MeasuredClip:
+    """Measure one clip."""
+    scorer, finders = _ready(measuring)
+    settings = SearchSettings()
+    outcome = search_with_truth(path, settings, scorer=scorer)
+    on_show = watch_larvae(path, read_truth(find_truth_path(path)), outcome.times_s)
+    looks = tuple(look_at_frames(path, settings, scorer=scorer, every_s=LOOK_EVERY_S))
+    tally = tally_finders(finders, sample_frames(path, every_s=FRAME_EVERY_S))
+    return MeasuredClip(WatchedClip(outcome, on_show), looks, tally)
+
+
+@lru_cache(maxsize=1)
+def _ready(measuring: Measuring) -> tuple[NetworkScorer, dict[str, Finder]]:
+    """Load the scorer and the finders, once in each process."""
+    scorer = load_network_scorer(measuring.weights_path)
+    finders: dict[str, Finder] = {SEARCH: make_finder(scorer), HAND_MADE: make_finder(HandMadeScorer())}
+    if measuring.with_classical:
+        from models.alternatives import CLASSICAL
+
+        finders |= CLASSICAL
+    if measuring.with_generic:
+        from models import generic
+
+        finders[generic.NAME] = generic.make_finder(generic.load_detector())
+    return scorer, finders

@@ -259,7 +259,8 @@ class CandidateRow(Base):
     next open candidate is found in an index; it changes only in the transaction that adds a verdict. `at` is the moment of the
     best view.
     `found_by` says "search", "hand" (drawn into a frame by a person) or "planted" (drawn into footage to measure with, never an
-    observation). `promise` is what the order of judging goes by: the score at first, later what the verdicts taught of it.
+    observation). `promise` is what the order of judging goes by: the score at first, later what the verdicts taught of it;
+    `teaching_rank` is 0, 1, 2... of the few candidates from whose verdict most would be learned, None of all others.
     """
 
     __tablename__ = "candidate"
@@ -279,6 +280,7 @@ class CandidateRow(Base):
             "ix_candidate_tree_review", "tree_id", "standing", "kind", "answer", text("promise DESC"), "id"
         ),
         Index("ix_candidate_by_hand", "clip_id", sqlite_where=text("found_by = 'hand'")),
+        Index("ix_candidate_teaching", "teaching_rank", sqlite_where=text("teaching_rank IS NOT NULL")),
     )
 
     id: Mapped[int] = mapped_column(primary_key=True)
@@ -302,6 +304,7 @@ class CandidateRow(Base):
     answer: Mapped[str] = mapped_column(default="open")
     found_by: Mapped[str] = mapped_column(default="search", server_default="search")
     promise: Mapped[float] = mapped_column(default=0.0, server_default=text("0"))
+    teaching_rank: Mapped[int | None]
 
 
 class CandidateLookRow(Base):

@@ -196,7 +196,7 @@ def test_counts_kept_by_the_database_are_those_counted(
                 run(
                     "INSERT INTO candidate SELECT (SELECT max(id) + 1 FROM candidate), search_id, clip_id, tree_id, NULL, kind,"
                     " score, first_s, last_s, best_s, at, 1, 9, 0, 'ff', 9, 9, standing, answer,"
-                    " found_by, promise FROM candidate LIMIT 1"
+                    " found_by, promise, NULL FROM candidate LIMIT 1"
                 )
             else:
                 run(f"UPDATE candidate SET {what} = {VALUES[what][choice]} WHERE id = {candidate_id}")

@@ -25,6 +25,7 @@ CANDIDATES = (
     """,
     "ALTER TABLE candidate ADD COLUMN promise DOUBLE DEFAULT 0 NOT NULL",
     "UPDATE candidate SET promise = score",
+    "ALTER TABLE candidate ADD COLUMN teaching_rank INTEGER",
     "DROP INDEX ix_candidate_review",
     "DROP INDEX ix_candidate_tree_review",
     "CREATE INDEX ix_candidate_review ON candidate (standing, kind, answer, promise DESC, id)",
@@ -34,6 +35,7 @@ CANDIDATES = (
     WHERE standing = 'listed' AND answer <> 'open'
     """,
     "CREATE INDEX ix_candidate_by_hand ON candidate (clip_id) WHERE found_by = 'hand'",
+    "CREATE INDEX ix_candidate_teaching ON candidate (teaching_rank) WHERE teaching_rank IS NOT NULL",
     """
     CREATE TABLE candidate_look (
         candidate_id INTEGER NOT NULL,

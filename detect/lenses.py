@@ -2,8 +2,8 @@
 
 An equivalent focal length compares diagonals (CIPA DCG-001; CIPA DC-008 only says "assuming a 35 mm film camera"): the whole
 picture that it was stated for lies on a circle of 43.27 mm, the diagonal of 36 x 24 mm. So its long side is worth
-43.27 * a / sqrt(a * a + 1) mm of film, a being long over short side: 36.0 mm for 3:2, 34.6 mm for 4:3, 37.7 mm for 16:9. A frame of
-another shape is cut from that picture as wide as fits; steadying cuts off more (`crop`, 1.1 where a tenth is lost). Then
+43.27 * a / sqrt(a * a + 1) mm of film, a being long over short side: 36.0 mm for 3:2, 34.6 mm for 4:3, 37.7 mm for 16:9. A
+frame of another shape is cut from that picture as wide as fits; steadying cuts off more (`crop`, 1.1 where a tenth is lost). Then
 
     mm per px = film_long_mm * distance_mm / (focal_equivalent_mm * long side in px)
 
@@ -38,8 +38,8 @@ NO_CROP, MOST_CROP = 1.0, 2.0
 USUAL_CROPS = (1.0, 1.2)
 """What steadying cuts off in phones, as a factor on the focal length: common practice, no source."""
 
-STATED_SHARE = 0.01
-"""Deviation of a stated focal length: whole millimetres, so half a millimetre in 26 at most (a third of that squared, rounded up)."""
+STATED_SHARE = 0.011
+"""Deviation of a focal length stated in whole millimetres: up to half of one in 26, all as likely."""
 
 LEAST_FOCAL_MM, MOST_FOCAL_MM = 4.0, 2000.0
 """From a whole-sky lens to the longest tele with digital zoom; anything else in a file is a slip."""
@@ -93,7 +93,8 @@ def fit_lens(
         )
     if crop is not None and not NO_CROP <= crop <= MOST_CROP:
         raise DetectError(
-            f"crop: expected a factor from {NO_CROP:g} to {MOST_CROP:g} (1.1 where a tenth is cut off); found {crop:g}; correct it"
+            f"crop: expected a factor from {NO_CROP:g} to {MOST_CROP:g} (1.1 where a tenth is cut off); found {crop:g}; "
+            "correct it"
         )
     ends = [
         _measure_film(shapes[name], frame_size_px) / factor

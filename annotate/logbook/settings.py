@@ -70,6 +70,25 @@ class SearchChoices:
 
 
 @dataclass(frozen=True, slots=True)
+class CameraSettings:
+    """What is usual when filming, for lengths in mm; 0 for not known. A command's options count before these."""
+
+    focal_equivalent_mm: float = _setting(
+        0.0, "35 mm-equivalent focal length, where the clips do not say it.", least=0, most=2000
+    )
+    crop: float = _setting(
+        0.0,
+        "What steadying cuts off: 1 for nothing, 1.1 where a tenth is lost, 0 for not known.",
+        least=0,
+        most=2,
+    )
+    distance_m: float = _setting(
+        0.0, "From the lens to the larvae, where that is always about the same.", least=0, most=60
+    )
+    lens_height_m: float = _setting(1.5, "Of the camera above the ground.", least=0, most=30)
+
+
+@dataclass(frozen=True, slots=True)
 class Settings:
     """All settings of a logbook, one attribute a section of the file."""
 
@@ -77,6 +96,7 @@ class Settings:
     place: PlaceSettings = PlaceSettings()
     record: RecordSettings = RecordSettings()
     search: SearchChoices = SearchChoices()
+    camera: CameraSettings = CameraSettings()
 
 
 SECTIONS: dict[str, type] = {
@@ -84,6 +104,7 @@ SECTIONS: dict[str, type] = {
     "place": PlaceSettings,
     "record": RecordSettings,
     "search": SearchChoices,
+    "camera": CameraSettings,
 }
 
 TYPE_WORDS = {str: "text in quotation marks", float: "a number", int: "a whole number"}

@@ -85,6 +85,7 @@ class LearningPlan:
     decay : weight decay
     seed : of everything random
     keep_every : steps between two checkpoints
+    fixed_norms : whether the batch norms keep their means and spreads, for few pictures that are unlike those learned from before
     """
 
     steps: int
@@ -93,6 +94,7 @@ class LearningPlan:
     decay: float = 1e-2
     seed: int = 0
     keep_every: int = 500
+    fixed_norms: bool = False
 
 
 LARGEST_GRADIENT = 5.0
@@ -120,6 +122,10 @@ def learn(
     optimiser = torch.optim.AdamW(network.parameters(), lr=plan.rate, weight_decay=plan.decay)
     start = _resume(network, optimiser, plan, checkpoint_path)
     network.train()
+    if plan.fixed_norms:
+        for part in network.modules():
+            if isinstance(part, nn.BatchNorm2d):
+                part.eval()
     for step in range(start, plan.steps):
         for group in optimiser.param_groups:
             group["lr"] = find_rate(plan, step)
@@ -260,13 +266,18 @@ JUDGED_AT_ONCE = 512
 
 def judge_book(pair: NetworkPair, book: JudgeBook) -> NDArray[np.float64]:
     """Return the judge's figures (N, 3) for every crop of a book."""
-    ready = ready_pair(pair, device=book.crops.device, dtype=torch.float32)
+    return judge_crops(pair, book.crops, book.levels)
+
+
+def judge_crops(pair: NetworkPair, crops: torch.Tensor, levels: torch.Tensor) -> NDArray[np.float64]:
+    """Return the judge's figures (N, 3) for crops uint8 (N, 2, 48, 48, 3) of float32 levels (N,), N at least 1."""
+    ready = ready_pair(pair, device=crops.device, dtype=torch.float32)
     parts = []
     with torch.inference_mode():
-        for start in range(0, len(book.crops), JUDGED_AT_ONCE):
-            inputs = make_judge_input(book.crops[start : start + JUDGED_AT_ONCE], dtype=torch.float32)
-            levels = book.levels[start : start + JUDGED_AT_ONCE]
-            parts.append(ready.judge.judge(ready.judge.look(inputs), inputs, levels).cpu())
+        for start in range(0, len(crops), JUDGED_AT_ONCE):
+            inputs = make_judge_input(crops[start : start + JUDGED_AT_ONCE], dtype=torch.float32)
+            some = levels[start : start + JUDGED_AT_ONCE]
+            parts.append(ready.judge.judge(ready.judge.look(inputs), inputs, some).cpu())
     return torch.cat(parts).double().numpy()
 
 

@@ -1,0 +1,289 @@
+"""Fine-tuning a pair on labelled pictures beside drawn ones, so that it learns the new without losing the old.
+
+Half of each loss comes from labels, half from freshly drawn pictures; the rate is a tenth of the first course's, and the batch
+norms keep what they measured there. The same sources, plan and number of threads give the same weights on a CPU, stopped between
+or not. How labels become examples stands in `examples` and `lessons`; nothing here knows a logbook or says whether the outcome is
+better (`label_comparison`). Importing this file imports torch.
+"""
+
+import copy
+import signal
+import time
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import FIRST_COMPLETED, ProcessPoolExecutor, wait
+from dataclasses import dataclass, replace
+from itertools import islice
+from multiprocessing import get_context
+from pathlib import Path
+
+import cv2
+import numpy as np
+import torch
+from torch import nn
+
+from models.canopy.clip import CanopySettings
+from models.canopy.presets import find_preset
+from models.canopy.truth import find_truth_path
+from models.errors import ModelsError
+from models.examples import Source, choose_canopy, draw_examples
+from models.lessons import (
+    JudgeBook,
+    MixedLesson,
+    SeekerLesson,
+    bind_pages,
+    make_judge_lesson,
+    make_seeker_book,
+)
+from models.network import NetworkPair
+from models.training import (
+    LearningPlan,
+    Lesson,
+    learn,
+    look_over_all,
+    make_pages,
+    prepare_source,
+    spread_work,
+)
+
+RATE = 2e-4
+"""A tenth of the rate of the first course; tried in models/experiments.md."""
+
+WARM_STEPS = 20
+KEEP_EVERY = 25
+"""Steps between two checkpoints: less than a minute of work is lost where a laptop is closed."""
+
+LABEL_SHARE = 0.5
+"""What labels weigh in each loss."""
+
+SEEKER_BATCHES = (10, 12)
+JUDGE_BATCHES = (48, 32)
+"""Drawn and labelled squares or crops in one step."""
+
+LABEL_SQUARE_ELEMENTS = 128
+"""Side of the squares cut from labelled pictures: they show little more than the thing, and what lies about it is not taught."""
+
+
+@dataclass(frozen=True, slots=True)
+class FinetuningPlan:
+    """How long a pair learns on: steps of the seeker and of the judge each, and the seed of everything random."""
+
+    steps: int
+    seed: int = 0
+    rate: float = RATE
+
+    def make_half(self) -> LearningPlan:
+        """Return the plan that each half of the pair learns by."""
+        warm = min(WARM_STEPS, max(1, self.steps // 4))
+        return LearningPlan(
+            self.steps,
+            rate=self.rate,
+            warm_steps=warm,
+            seed=self.seed,
+            keep_every=KEEP_EVERY,
+            fixed_norms=True,
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class StockOrder:
+    """Pictures to draw from one stock of leaves: its seed, how many, and whether of plants "learned" from or "held out"."""
+
+    seed: int
+    pictures: int
+    plants: str = "learned"
+    larvae: tuple[int, int] = (3, 10)
+    size_px: tuple[int, int] | None = None
+
+    def list_paths(self, folder: Path) -> list[Path]:
+        """Return where the pictures lie or will lie."""
+        return [folder / f"drawn-{self.seed:06d}-{number:03d}.jpg" for number in range(self.pictures)]
+
+    def choose_settings(self) -> CanopySettings:
+        """Return what the pictures are drawn like."""
+        settings = choose_canopy(np.random.default_rng((self.seed, 1)), larvae=self.larvae)
+        if self.plants == "held out":
+            other = find_preset("held-out")
+            settings = replace(
+                other, size_px=settings.size_px, larvae=replace(other.larvae, count=self.larvae)
+            )
+        return settings if self.size_px is None else replace(settings, size_px=self.size_px)
+
+
+def draw_stocks(folder: Path, stocks: Sequence[StockOrder], *, workers: int) -> Iterator[int]:
+    """Draw the stocks that are not there whole, several at once, and yield after each how many are there.
+
+    The same stocks give the same files; one cut off by a stop is drawn again.
+
+    Raises
+    ------
+    ModelsError
+        Where a picture cannot be written.
+    """
+    missing = [
+        stock
+        for stock in stocks
+        if not all(find_truth_path(path).is_file() for path in stock.list_paths(folder))
+    ]
+    done = len(stocks) - len(missing)
+    yield done
+    if not missing:
+        return
+    folder.mkdir(parents=True, exist_ok=True)
+    left = iter(missing)
+    at_once = max(1, min(workers, len(missing)))
+    context = get_context("spawn")
+    with ProcessPoolExecutor(at_once, mp_context=context, initializer=_settle_drawer) as pool:
+        # No stock waits inside the pool, where a person's Ctrl-C would not reach it and it would still be drawn.
+        running = {pool.submit(_draw_stock, folder, stock) for stock in islice(left, at_once)}
+        while running:
+            ended, running = wait(running, return_when=FIRST_COMPLETED)
+            running |= {pool.submit(_draw_stock, folder, stock) for stock in islice(left, len(ended))}
+            for one in ended:
+                try:
+                    one.result()
+                except OSError as error:
+                    raise ModelsError(
+                        f"{folder}: expected room and the right to write drawn pictures, found: {error.strerror or error}; "
+                        "free some space and run the same command again, what was drawn is kept"
+                    ) from error
+                done += 1
+                yield done
+
+
+def _settle_drawer() -> None:
+    """Keep a drawing process to one core, and leave Ctrl-C to the one that asked for the drawing."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    cv2.setNumThreads(1)
+
+
+def _draw_stock(folder: Path, stock: StockOrder) -> None:
+    draw_examples(folder, stock.choose_settings(), seed=stock.seed, count=stock.pictures)
+
+
+def list_drawn(folder: Path, stocks: Sequence[StockOrder]) -> list[Source]:
+    """Return the pictures of stocks as sources, in order."""
+    return [Source(path, "drawn", 0) for stock in stocks for path in stock.list_paths(folder)]
+
+
+OnStep = Callable[[str, int], None]
+"""Told which half learns ("seeker" or "judge") and how many of its steps are done."""
+
+
+def finetune(
+    start: NetworkPair,
+    drawn: Sequence[Source],
+    labelled: Sequence[Source],
+    *,
+    plan: FinetuningPlan,
+    device: torch.device,
+    folder: Path | None = None,
+    on_step: OnStep | None = None,
+) -> NetworkPair:
+    """Return a copy of a pair that learned on, first the seeker, then the judge on what that seeker names.
+
+    Parameters
+    ----------
+    drawn, labelled : what is learned from, at least one of each
+    folder : where progress is kept, to go on from after a stop; it must be of the same start, sources and plan
+    """
+    pair = NetworkPair(
+        start.config, copy.deepcopy(start.seeker).to(device), copy.deepcopy(start.judge).to(device)
+    )
+    _teach("seeker", pair.seeker, _make_seeker_lesson(drawn, labelled, device), plan, folder, on_step)
+    _teach("judge", pair.judge, _make_judge_lesson(pair, drawn, labelled, device), plan, folder, on_step)
+    return NetworkPair(pair.config, pair.seeker.cpu(), pair.judge.cpu())
+
+
+def _teach(
+    half: str,
+    network: nn.Module,
+    lesson: Lesson,
+    plan: FinetuningPlan,
+    folder: Path | None,
+    on_step: OnStep | None,
+) -> None:
+    def tell(step: int, loss: float) -> None:
+        if not np.isfinite(loss):
+            raise ModelsError(
+                f"training, step {step + 1} of the {half}: expected a loss that is a number, found {loss}; "
+                "nothing was changed: train again with another --seed, or report the labels it happened with"
+            )
+        if on_step is not None:
+            on_step(half, step + 1)
+
+    path = None if folder is None else folder / f"{half}.progress"
+    learn(network, lesson, plan=plan.make_half(), checkpoint_path=path, on_step=tell)
+
+
+def _make_seeker_lesson(
+    drawn: Sequence[Source], labelled: Sequence[Source], device: torch.device
+) -> MixedLesson:
+    books = [
+        make_seeker_book(spread_work(prepare_source, sources, workers=1), device=device)
+        for sources in (drawn, labelled)
+    ]
+    return MixedLesson(
+        (
+            (1 - LABEL_SHARE, SeekerLesson(books[0], SEEKER_BATCHES[0])),
+            (LABEL_SHARE, SeekerLesson(books[1], SEEKER_BATCHES[1], side=LABEL_SQUARE_ELEMENTS)),
+        )
+    )
+
+
+def _make_judge_lesson(
+    pair: NetworkPair, drawn: Sequence[Source], labelled: Sequence[Source], device: torch.device
+) -> MixedLesson:
+    books = [_make_judge_book(pair, sources, device) for sources in (drawn, labelled)]
+    weights = (1 - LABEL_SHARE, LABEL_SHARE)
+    return MixedLesson(
+        tuple(
+            (weight, make_judge_lesson(book, batch=batch))
+            for weight, book, batch in zip(weights, books, JUDGE_BATCHES, strict=True)
+        )
+    )
+
+
+def _make_judge_book(pair: NetworkPair, sources: Sequence[Source], device: torch.device) -> JudgeBook:
+    halves = [prepare_source(source).half for source in sources]
+    maps = look_over_all(pair, halves, device=device)
+    return bind_pages(make_pages(sources, maps, is_jittered=True), device=device)
+
+
+TIMED_STEPS = 3
+TIMED_DRAWN = 12
+"""Steps that are tried, and drawn pictures they are tried on, before the number of steps is chosen; the first step is slow."""
+
+
+def time_step(
+    start: NetworkPair, drawn: Sequence[Source], labelled: Sequence[Source], *, device: torch.device
+) -> float:
+    """Return how many seconds one step of the seeker and one of the judge take together, on copies that are thrown away."""
+    some = drawn[:TIMED_DRAWN]
+    others = labelled[:TIMED_DRAWN]
+    pair = NetworkPair(
+        start.config, copy.deepcopy(start.seeker).to(device), copy.deepcopy(start.judge).to(device)
+    )
+    total_s = 0.0
+    for network, lesson in (
+        (pair.seeker, _make_seeker_lesson(some, others, device)),
+        (pair.judge, _make_judge_lesson(pair, some, others, device)),
+    ):
+        ended: list[float] = []
+        learn(
+            network,
+            lesson,
+            plan=FinetuningPlan(TIMED_STEPS).make_half(),
+            on_step=lambda step, loss, ended=ended: ended.append(time.perf_counter()),  # type: ignore[misc]
+        )
+        total_s += (ended[-1] - ended[0]) / (len(ended) - 1)
+    return total_s
+
+
+FEWEST_STEPS, MOST_STEPS = 50, 1500
+"""Fewer teach next to nothing; more learn a few hundred labels by heart."""
+
+
+def choose_steps(step_s: float, *, minutes: float) -> int:
+    """Return how many steps of each half fit into so many minutes: a whole number of checkpoints, within sensible bounds."""
+    fitting = int(60 * minutes / max(step_s, 1e-6))
+    return min(MOST_STEPS, max(FEWEST_STEPS, fitting // KEEP_EVERY * KEEP_EVERY))

@@ -241,7 +241,7 @@ def _read_labelled(image: LabelledImage, file: Path) -> bytes:
         raise AnnotateError(
             f"{file}: expected the picture that was labelled; found '{error.strerror}'; put it there, or leave it out of the file"
         ) from error
-    found = _find_fault(image, data)
+    found = find_fault(image, data)
     if found:
         raise AnnotateError(
             f"{file}: expected the JPEG picture that was labelled, upright, {image.size_px[0]} x {image.size_px[1]} px; "
@@ -250,8 +250,8 @@ def _read_labelled(image: LabelledImage, file: Path) -> bytes:
     return data
 
 
-def _find_fault(image: LabelledImage, data: bytes) -> str:
-    """Return in words why a picture is not the one labelled, empty where it is."""
+def find_fault(image: LabelledImage, data: bytes) -> str:
+    """Return in words why bytes are not the whole, upright JPEG that was labelled; empty where they are."""
     from PIL import Image
 
     if len(data) > LARGEST_PICTURE:

@@ -2,12 +2,13 @@
 
 import ctypes
 import sys
+from pathlib import Path
 
 from detect.scoring import Scorer
 
 
-def load_scorer() -> Scorer:
-    """Return the scorer that searches use unless told otherwise: the trained network pair of `models/weights`.
+def load_scorer(weights_path: Path | None = None) -> Scorer:
+    """Return the scorer that searches use: the trained network pair of `models/weights`, or the weights named.
 
     Raises
     ------
@@ -15,8 +16,9 @@ def load_scorer() -> Scorer:
         Where the weights are missing, cut off, or not those of their card.
     """
     from detect.network_scoring import load_network_scorer
+    from models.cards import DEFAULT_WEIGHTS
 
-    return load_network_scorer()
+    return load_network_scorer(DEFAULT_WEIGHTS if weights_path is None else weights_path)
 
 
 def settle_threads() -> None:

@@ -196,6 +196,27 @@ def save_weights(weights_path: Path, pair: "NetworkPair", card: ModelCard) -> Mo
     return read_card(find_card_path(weights_path))
 
 
+def move_weights(weights_path: Path, target_path: Path) -> ModelCard:
+    """Move weights with their card to another folder and name, which the card then bears; return the card.
+
+    The card comes last: where it lies, the weights lie whole beside it.
+
+    Raises
+    ------
+    WeightsError
+        Where the weights are not those of their card.
+    """
+    card = replace(read_card(find_card_path(weights_path)), name=target_path.stem)
+    _check_file(weights_path, card.weights_sha256)
+    target_path.parent.mkdir(parents=True, exist_ok=True)
+    draft = target_path.with_name(target_path.name + ".json.part")
+    draft.write_text(_dump_card(card), encoding="utf-8")
+    weights_path.replace(target_path)
+    draft.replace(find_card_path(target_path))
+    find_card_path(weights_path).unlink(missing_ok=True)
+    return card
+
+
 def keep_measured(
     weights_path: Path, *, numbers: Mapping[str, Any], detection: DetectionCurve | None
 ) -> ModelCard:

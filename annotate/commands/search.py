@@ -98,11 +98,12 @@ def search_clips(
     """
     from annotate.errors import AnnotateError
     from annotate.searching import search_into_logbook
+    from annotate.weights_kept import find_in_use
     from detect.default_scorer import load_scorer, settle_threads
     from detect.errors import DetectError
 
     settle_threads()
-    scorer = load_scorer()
+    scorer = load_scorer(find_in_use(logbook))
     infos, failures = _open_all(paths)
     searched = []
     with _make_progress(console) as bar:

@@ -1,0 +1,589 @@
+"""Training at home: from a logbook's labelled pictures to new weights, which take over only where they are better.
+
+The weights in use learn on from the labels of the train side and from freshly drawn pictures. Old and new are then shown the
+labels held out, trees and dates that nothing learned from, and drawn pictures set aside. The new ones take over where the
+difference on the labels is surely above nothing and no drawn larvae were forgotten; they are kept either way. Everything random
+comes from one seed; a training that was stopped goes on to the weights it would have come to. This file prints nothing, and how
+a network learns stands in `models.finetuning`.
+"""
+
+import hashlib
+import json
+import shutil
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import asdict, dataclass, field, replace
+from datetime import UTC, datetime
+from functools import partial
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from annotate.errors import AnnotateError
+from annotate.json_files import write_json
+from annotate.labels import find_fault
+from annotate.logbook.judged_places import list_dismissed
+from annotate.logbook.labels import gather_labels, list_labels
+from annotate.logbook.opening import Logbook
+from annotate.logbook.pictures import picture_path, read_picture
+from annotate.weights_kept import (
+    SHIPPED,
+    find_in_use,
+    find_weights_path,
+    keep_weights,
+    use_weights,
+    weights_folder,
+)
+from models.cards import ModelCard, find_card_path, keep_measured, load_weights, read_card, save_weights
+from models.examples import PictureLabel, Source
+from models.labels import LabelledImage
+
+if TYPE_CHECKING:
+    from models.finetuning import StockOrder
+    from models.label_comparison import Comparison
+    from models.network import NetworkPair
+
+FEWEST_TRAIN, FEWEST_HELD_OUT, FEWEST_GROUPS = 20, 5, 5
+"""Larvae, and as many dismissed things, on each side, and trees and dates held out: with fewer, no difference could be told from
+chance (own choice; the bootstrap over five trees and dates is coarse already)."""
+
+MOST_PICTURES = 3000
+"""Labelled pictures learned from in one training: more do not pass through an hour, and their memory stays under 500 MB."""
+
+MOST_FORGOTTEN = 0.01
+"""Share of the drawn larvae, in absolute terms, that new weights may find fewer."""
+
+RECALL_AT = 1.0
+"""False places a picture at which drawn larvae are counted as found or not: then no threshold has to be the same for both."""
+
+WORK_NAME, RUN_NAME, LOCK_NAME = "work", "run.json", "training.lock"
+MINUTES = 40.0
+"""For the steps alone; drawing before and measuring after take about a quarter of an hour more on two cores."""
+
+
+@dataclass(frozen=True, slots=True)
+class DrawnSet:
+    """How many pictures are drawn to learn from, to calibrate on and to test with: stocks of leaves and pictures of each.
+
+    Half of the stocks to test with are of plants that the shipped weights never saw.
+    """
+
+    learn: tuple[int, int] = (12, 20)
+    calibrate: tuple[int, int] = (8, 10)
+    test: tuple[int, int] = (12, 10)
+    size_px: tuple[int, int] | None = None
+
+
+LEARN_SEED, CALIBRATE_SEED, TEST_SEED = 2_000_000, 950_000, 750_000
+"""First seeds of the stocks, apart from each other and from those of the shipped weights (`models.examples`, `DEVELOPERS.md`);
+those from 700,000 on are never learned from."""
+
+
+@dataclass(frozen=True, slots=True)
+class TrainingOrder:
+    """What a person asked for.
+
+    Attributes
+    ----------
+    steps : of each half of the network; 0 to choose as many as fit into `minutes`
+    workers : processes that draw
+    device : "cpu" or "cuda"
+    """
+
+    minutes: float = MINUTES
+    steps: int = 0
+    seed: int = 0
+    workers: int = 1
+    device: str = "cpu"
+    drawn: DrawnSet = field(default_factory=DrawnSet)
+
+
+@dataclass(frozen=True, slots=True)
+class LabelSum:
+    """Pictures of one side of the set, what was judged in them, and from how many trees and dates."""
+
+    pictures: int
+    larvae: int
+    others: int
+    groups: int
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class TrainingSet:
+    """What a training learns from and is tested with; `left_out` is sha256 -> why, in words."""
+
+    train: tuple[Source, ...]
+    held_out: tuple[Source, ...]
+    left_out: dict[str, str]
+
+
+@dataclass(frozen=True, slots=True)
+class DrawnRecall:
+    """Drawn larvae that weights find at `RECALL_AT` false places a picture, of how many."""
+
+    larvae: int
+    old: float
+    new: float
+    shipped: float
+
+
+@dataclass(frozen=True, slots=True)
+class TrainingOutcome:
+    """What came of a training.
+
+    Attributes
+    ----------
+    name : under which the new weights are kept
+    parent : name of the weights that learned on
+    took_over : whether they are in use now
+    reasons : why, in sentences
+    """
+
+    name: str
+    parent: str
+    steps: int
+    took_over: bool
+    reasons: tuple[str, ...]
+    comparison: "Comparison"
+    recall: DrawnRecall
+    card: ModelCard
+
+
+OnProgress = Callable[[str, int, int], None]
+"""Told what is being done, how much of it is done, and of how much."""
+
+
+def gather_set(logbook: Logbook) -> TrainingSet:
+    """Bring the labels up to date and return those that a training may use, each picture checked whole.
+
+    Left out and named are pictures that are gone, changed or no upright JPEG of their label's size, and dismissed ones of which
+    the place is not known.
+    """
+    lost = gather_labels(logbook).lost
+    left_out = dict.fromkeys(lost, "missing or damaged")
+    dismissed = list_dismissed(logbook)
+    sides: dict[str, list[Source]] = {"train": [], "held out": []}
+    for image in list_labels(logbook):
+        label = PictureLabel(image, dismissed.get(image.picture, ()) if image.source == "verdict" else ())
+        fault = _find_fault(logbook, label)
+        if fault:
+            left_out[image.picture] = fault
+        else:
+            sides[image.split].append(Source(picture_path(logbook, image.picture), "labelled", 0, label))
+    tested = {source.path for source in sides["held out"]}
+    train = [source for source in sides["train"] if source.path not in tested]
+    return TrainingSet(tuple(train), tuple(sides["held out"]), left_out)
+
+
+def _find_fault(logbook: Logbook, label: PictureLabel) -> str:
+    """Return in words why a label cannot be learned from; empty where it can."""
+    if label.image.source == "verdict" and not label.image.marks and not label.dismissed:
+        return "dismissed, but the place of what was dismissed is not known"
+    try:
+        return find_fault(label.image, read_picture(logbook, label.image.picture))
+    except AnnotateError:
+        return "missing or damaged"
+
+
+def sum_labels(sources: Sequence[Source]) -> LabelSum:
+    """Count what was judged in labelled pictures: larvae, and what is none, a picture looked through counting as one."""
+    larvae = others = 0
+    groups = set()
+    for source in sources:
+        label = _get_label(source)
+        larvae += sum(mark.kind == "larva" for mark in label.image.marks)
+        others += sum(mark.kind == "larva" for mark in label.dismissed)
+        others += not label.image.marks and not label.dismissed
+        groups.add(_name_group(label.image))
+    return LabelSum(len(sources), larvae, others, len(groups))
+
+
+def _get_label(source: Source) -> PictureLabel:
+    assert source.label is not None
+    return source.label
+
+
+def _name_group(image: LabelledImage) -> str:
+    return f"{image.tree} {image.date}" if image.tree and image.date else image.clip
+
+
+def check_enough(found: TrainingSet) -> None:
+    """Refuse a set from which nothing could be learned, or that could not tell whether anything was.
+
+    Raises
+    ------
+    annotate.errors.AnnotateError
+        Saying what there is and what to do next.
+    """
+    train, held_out = sum_labels(found.train), sum_labels(found.held_out)
+    if min(train.larvae, train.others) < FEWEST_TRAIN:
+        raise AnnotateError(
+            f"training: expected at least {FEWEST_TRAIN} labelled larvae and {FEWEST_TRAIN} dismissed things to learn from; "
+            f"found {train.larvae} and {train.others}; judge more candidates with 'leafshade review', for dismissed ones at a "
+            "lower silhouette_score in settings.toml, then train again"
+        )
+    if min(held_out.larvae, held_out.others) < FEWEST_HELD_OUT or held_out.groups < FEWEST_GROUPS:
+        raise AnnotateError(
+            f"training: expected at least {FEWEST_HELD_OUT} larvae and {FEWEST_HELD_OUT} dismissed things of "
+            f"{FEWEST_GROUPS} trees and dates held out, to test with; found {held_out.larvae} and {held_out.others} of "
+            f"{held_out.groups}; about one tree and date in five is held out: judge candidates of more trees and days"
+        )
+
+
+def train_at_home(
+    logbook: Logbook,
+    found: TrainingSet,
+    order: TrainingOrder,
+    *,
+    on_progress: OnProgress | None = None,
+) -> TrainingOutcome:
+    """Train on labels gathered by `gather_set`, compare, keep the new weights, and use them where they are better.
+
+    Stopped, it goes on where it was when it is asked for the same with the same labels.
+
+    Raises
+    ------
+    annotate.errors.AnnotateError
+        Where there are too few labels, another training of this logbook is under way, or something cannot be written.
+    models.errors.ModelsError
+        Where a picture or the weights in use cannot be read. What was in use still is.
+    """
+    check_enough(found)
+    tell = on_progress or (lambda what, done, of: None)
+    with _hold(logbook) as work:
+        course = _begin(logbook, found, order, work)
+        stocks = _draw(course, tell)
+        pair, steps = _learn(course, stocks, tell)
+        draft = _calibrate(course, pair, steps, stocks, tell)
+        comparison, recall = _compare(logbook, course, draft, stocks, tell)
+        reasons, is_better = decide(comparison, recall)
+        numbers = {
+            "home_training": {
+                "labels": asdict(comparison),
+                "drawn_recall": asdict(recall),
+                "took_over": is_better,
+                "reasons": list(reasons),
+            }
+        }
+        card = keep_measured(draft, numbers=numbers, detection=None)
+        name = keep_weights(logbook, draft, day=datetime.now(UTC).date())
+        if is_better:
+            card = use_weights(logbook, name)
+        shutil.rmtree(work, ignore_errors=True)
+        return TrainingOutcome(name, course.parent, steps, is_better, reasons, comparison, recall, card)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Course:
+    """One training: what it learns from, where it keeps its progress, and the weights it begins with."""
+
+    found: TrainingSet
+    order: TrainingOrder
+    work: Path
+    parent: str
+    parent_path: Path
+    drawn_folder: Path
+
+
+@contextmanager
+def _hold(logbook: Logbook) -> Iterator[Path]:
+    """Lock a logbook for one training and give the folder its progress is kept in."""
+    from filelock import FileLock, Timeout
+
+    folder = weights_folder(logbook)
+    lock = FileLock(folder / LOCK_NAME)
+    try:
+        (folder / WORK_NAME).mkdir(parents=True, exist_ok=True)
+        lock.acquire(timeout=0)
+    except Timeout as error:
+        raise AnnotateError(
+            f"training: expected no other training of this logbook, found one under way in {folder}; wait until it has finished"
+        ) from error
+    except OSError as error:
+        raise AnnotateError(
+            f"{folder}: expected a folder that can be written, found: {error.strerror}; "
+            "correct the rights, or free some space"
+        ) from error
+    try:
+        yield folder / WORK_NAME
+    finally:
+        lock.release()
+
+
+def _begin(logbook: Logbook, found: TrainingSet, order: TrainingOrder, work: Path) -> _Course:
+    """Go on with the training whose progress is kept where it is the same, else begin anew; drawn pictures are kept."""
+    import torch
+
+    work.mkdir(exist_ok=True)
+    train = _choose_pictures(found.train, seed=order.seed)
+    parent_path = find_in_use(logbook)
+    parent_card = read_card(find_card_path(parent_path))
+    parent = SHIPPED if parent_path == find_weights_path(logbook, SHIPPED) else parent_path.stem
+    drawn = hashlib.sha256(repr(order.drawn).encode()).hexdigest()[:8]
+    identity = {
+        "train": _hash_labels(train),
+        "parent": parent_card.weights_sha256,
+        "order": {"minutes": order.minutes, "steps": order.steps, "seed": order.seed, "device": order.device},
+        "drawn": drawn,
+        "threads": torch.get_num_threads(),
+    }
+    run = _read_run(work)
+    if run.get("identity") != identity:
+        for path in work.glob("*.progress"):
+            path.unlink()
+        _write_run(work, {"identity": identity})
+    chosen = replace(found, train=train)
+    return _Course(chosen, order, work, parent, parent_path, work / f"drawn-{drawn}")
+
+
+def _choose_pictures(train: tuple[Source, ...], *, seed: int) -> tuple[Source, ...]:
+    """Return all pictures, or where there are more than a training takes, some chosen by the seed."""
+    if len(train) <= MOST_PICTURES:
+        return train
+    picks = np.random.default_rng(seed).choice(len(train), MOST_PICTURES, replace=False)
+    return tuple(train[pick] for pick in sorted(picks.tolist()))
+
+
+def _hash_labels(sources: Sequence[Source]) -> str:
+    """Return one sha256 over pictures, marks and what was dismissed, in order."""
+    digest = hashlib.sha256()
+    for source in sources:
+        label = _get_label(source)
+        digest.update(label.image.picture.encode())
+        for is_dismissed, marks in ((b"+", label.image.marks), (b"-", label.dismissed)):
+            for mark in marks:
+                digest.update(is_dismissed + mark.kind.encode() + mark.outline.tobytes())
+    return digest.hexdigest()
+
+
+def _read_run(work: Path) -> dict[str, Any]:
+    """Return what is known of the training whose progress is kept; nothing where its note is missing or broken."""
+    try:
+        body = json.loads((work / RUN_NAME).read_text(encoding="utf-8"))
+    except (OSError, ValueError):
+        return {}
+    return body if isinstance(body, dict) else {}
+
+
+def _write_run(work: Path, body: dict[str, Any]) -> None:
+    write_json(
+        work / RUN_NAME, body, what="the progress of the training", advice="free some space, then train again"
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class _Stocks:
+    """Orders for drawn pictures by their use."""
+
+    learn: "tuple[StockOrder, ...]"
+    calibrate: "tuple[StockOrder, ...]"
+    test: "tuple[StockOrder, ...]"
+
+
+def _list_stocks(drawn: DrawnSet) -> _Stocks:
+    from models.finetuning import StockOrder
+
+    def order(first: int, counts: tuple[int, int], *, is_mixed: bool = False) -> tuple[StockOrder, ...]:
+        return tuple(
+            StockOrder(
+                first + number,
+                counts[1],
+                "held out" if is_mixed and number % 2 else "learned",
+                size_px=drawn.size_px,
+            )
+            for number in range(counts[0])
+        )
+
+    return _Stocks(
+        order(LEARN_SEED, drawn.learn),
+        order(CALIBRATE_SEED, drawn.calibrate),
+        order(TEST_SEED, drawn.test, is_mixed=True),
+    )
+
+
+def _draw(course: _Course, tell: OnProgress) -> _Stocks:
+    from models.finetuning import draw_stocks
+
+    stocks = _list_stocks(course.order.drawn)
+    wanted = [*stocks.learn, *stocks.calibrate, *stocks.test]
+    for done in draw_stocks(course.drawn_folder, wanted, workers=course.order.workers):
+        tell("Drawing pictures", done, len(wanted))
+    return stocks
+
+
+def _learn(course: _Course, stocks: _Stocks, tell: OnProgress) -> "tuple[NetworkPair, int]":
+    """Return the pair that learned on, and how many steps each half of it took."""
+    import torch
+
+    from models.finetuning import FinetuningPlan, choose_steps, finetune, list_drawn, time_step
+
+    start, _ = load_weights(course.parent_path)
+    drawn = list_drawn(course.drawn_folder, stocks.learn)
+    device = torch.device(course.order.device)
+    run = _read_run(course.work)
+    steps = course.order.steps or int(run.get("steps", 0))
+    if not steps:
+        tell("Trying how fast this computer is", 0, 1)
+        step_s = time_step(start, drawn, course.found.train, device=device)
+        steps = choose_steps(step_s, minutes=course.order.minutes)
+        # Written down, so that a training that goes on at another pace is the same training.
+        _write_run(course.work, {**run, "steps": steps})
+    plan = FinetuningPlan(steps, seed=course.order.seed)
+    pair = finetune(
+        start,
+        drawn,
+        course.found.train,
+        plan=plan,
+        device=device,
+        folder=course.work,
+        on_step=lambda half, done: tell(f"Learning ({half})", done, steps),
+    )
+    return pair, steps
+
+
+def _calibrate(course: _Course, pair: "NetworkPair", steps: int, stocks: _Stocks, tell: OnProgress) -> Path:
+    """Fit the calibration of views, measure the ranges for 8 bits, and write the draft of the new weights; return its path.
+
+    Whole tracks keep their parent's calibration: it turns chances of views into the chance of a track, and the new chances of
+    views were fitted anew to hold on the same kind of pictures, so they mean what the parent's did.
+    """
+    import torch
+
+    from models.finetuning import list_drawn
+    from models.training import examine
+
+    tell("Calibrating", 0, 1)
+    aside = list_drawn(course.drawn_folder, stocks.calibrate)
+    schooling = examine(pair, aside, device=torch.device("cpu"))
+    parent = read_card(find_card_path(course.parent_path))
+    draft = course.work / "draft.pt"
+    save_weights(draft, schooling.pair, _make_card(course, parent, steps, schooling.larva, schooling.feeding))
+    keep_measured(draft, numbers=schooling.numbers, detection=None)
+    tell("Calibrating", 1, 1)
+    return draft
+
+
+def _make_card(course: _Course, parent: ModelCard, steps: int, larva: Any, feeding: Any) -> ModelCard:
+    """Return the card of new weights: what they come from and learned from, in numbers; no place and no tree is named."""
+    train = sum_labels(course.found.train)
+    licences = sorted(
+        {_get_label(source).image.licence or "the recorder's own" for source in course.found.train}
+    )
+    shown = asdict(course.order.drawn)
+    return replace(
+        parent,
+        name="draft",
+        made_on=datetime.now(UTC).date().isoformat(),
+        weights_sha256="",
+        larva=larva,
+        feeding=feeding,
+        data={
+            "from": {"name": course.parent, "sha256": parent.weights_sha256},
+            "labels": {**asdict(train), "sha256": _hash_labels(course.found.train), "licences": licences},
+            "drawn": {**shown, "first_seeds": [LEARN_SEED, CALIBRATE_SEED, TEST_SEED]},
+            "plan": {"steps": steps, "seed": course.order.seed, "device": course.order.device},
+        },
+        numbers={},
+        limits=(
+            *(limit for limit in parent.limits if not limit.startswith(HOME_LIMIT)),
+            f"{HOME_LIMIT} {train.pictures} labelled pictures of {train.groups} trees and dates: for the woods and cameras of "
+            "one logbook.",
+        ),
+        detection=None,
+    )
+
+
+HOME_LIMIT = "Learned on at home from"
+
+
+def _compare(
+    logbook: Logbook, course: _Course, draft: Path, stocks: _Stocks, tell: OnProgress
+) -> "tuple[Comparison, DrawnRecall]":
+    """Show the held-out labels and the drawn pictures set aside to the weights in use and to the new ones."""
+    import torch
+
+    from models.finetuning import list_drawn
+    from models.label_comparison import compare_labels, score_labels
+
+    scored = []
+    for number, path in enumerate((course.parent_path, draft)):
+        tell("Comparing on held-out labels", number, 2)
+        pair, card = load_weights(path)
+        scored.append(score_labels(pair, card.larva, course.found.held_out, device=torch.device("cpu")))
+    comparison = compare_labels(scored[0], scored[1], seed=course.order.seed)
+    tested = list_drawn(course.drawn_folder, stocks.test)
+    shipped = find_weights_path(logbook, SHIPPED)
+    recalls: dict[Path, tuple[int, float]] = {}
+    for number, path in enumerate(dict.fromkeys((course.parent_path, draft, shipped))):
+        recalls[path] = measure_recall(
+            path,
+            tested,
+            tell=lambda done, number=number: tell(
+                f"Comparing on drawn pictures ({number + 1})", done, len(tested)
+            ),  # type: ignore[misc]
+        )
+    larvae, old = recalls[course.parent_path]
+    return comparison, DrawnRecall(larvae, old, recalls[draft][1], recalls[shipped][1])
+
+
+def measure_recall(
+    weights_path: Path, tested: Sequence[Source], *, tell: Callable[[int], None] | None = None
+) -> tuple[int, float]:
+    """Return how many larvae drawn pictures ask for, and the share that weights find, working as a search does."""
+    from detect.evaluation import make_finder
+    from detect.network_scoring import load_network_scorer
+    from models.canopy.truth import find_truth_path, read_truth
+    from models.evaluate import Picture, evaluate_finders
+    from models.examples import read_picture as read_rgb
+
+    def show() -> Iterator[Picture]:
+        for number, source in enumerate(tested):
+            if tell is not None:
+                tell(number)
+            truth = read_truth(find_truth_path(source.path)).frames[0]
+            yield Picture(source.path.name, partial(read_rgb, source.path), truth)
+
+    finder = make_finder(load_network_scorer(weights_path))
+    report = evaluate_finders({"weights": finder}, show())["weights"]
+    return len(report.matching.lengths_px), report.find_recall_at(RECALL_AT)
+
+
+def decide(comparison: "Comparison", recall: DrawnRecall) -> tuple[tuple[str, ...], bool]:
+    """Return why new weights take over or not, in sentences, and whether they do."""
+    c = comparison
+    judged = f"{c.larvae} larvae and {c.others} dismissed things of {c.groups} trees and dates that nothing learned from"
+    shares = f"the new weights put the larva first in {_percent(c.new)} of the pairs, those in use in {_percent(c.old)}"
+    limits = (
+        f"the difference of {_points(c.new - c.old)} lies between {_points(c.low)} and {_points(c.high)} in "
+        f"{c.level:.0%} of {c.resamples} draws of whole trees and dates"
+    )
+    is_better = c.low > 0
+    meaning = (
+        "so they are better"
+        if is_better
+        else "so they are worse"
+        if c.high < 0
+        else "so it may be chance; more trees and dates held out would tell"
+    )
+    floor = max(recall.old, recall.shipped) - MOST_FORGOTTEN
+    is_kept = recall.new >= floor - ROUNDING
+    before = f"those in use {_percent(recall.old)}"
+    if recall.shipped != recall.old:
+        before += f", the program's own {_percent(recall.shipped)}"
+    forgetting = (
+        f"Of {recall.larvae} drawn larvae the new weights find {_percent(recall.new)}, {before}, at one false place a picture: "
+        + ("nothing was forgotten." if is_kept else "more than the 1 point allowed was forgotten.")
+    )
+    return (f"On {judged}, {shares}; {limits}, {meaning}.", forgetting), is_better and is_kept
+
+
+ROUNDING = 1e-9
+
+
+def _percent(share: float) -> str:
+    return f"{100 * share:.1f} %"
+
+
+def _points(share: float) -> str:
+    return f"{100 * share:+.1f} points"

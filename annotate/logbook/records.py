@@ -14,6 +14,7 @@ from annotate.words import Answer
 CandidateKind = Literal["silhouette", "feeding"]
 Source = Literal["footage", "eye", "none found"]
 Standing = Literal["listed", "set aside", "same"]
+FoundBy = Literal["search", "hand", "planted"]
 Box = tuple[int, int, int, int]
 Place = tuple[float, float]
 
@@ -161,6 +162,7 @@ class QueuedView:
     score, sharpness : 0 to 1
     picture : sha256 of the picture of its surroundings
     picture_origin_px, picture_size_px : (row, column) of the picture's top left pixel in the frame; (rows, columns)
+    own_outline : the search's, where a person drew another that stands in its place; else None
     """
 
     rank: int
@@ -176,6 +178,7 @@ class QueuedView:
     picture: str
     picture_origin_px: tuple[int, int]
     picture_size_px: tuple[int, int]
+    own_outline: tuple[Place, ...] | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -193,6 +196,7 @@ class QueuedCandidate:
     standing : "listed" where it takes part in the review
     observation_id : the observation that stands because it was confirmed; None where there is none
     views : best first; only the best one in a list
+    found_by : "search", "hand" where a person drew it in, "planted" where it was put there to measure with
     """
 
     id: int
@@ -220,6 +224,7 @@ class QueuedCandidate:
     standing: Standing
     observation_id: int | None
     views: tuple[QueuedView, ...]
+    found_by: FoundBy = "search"
 
 
 @dataclass(frozen=True, slots=True)

@@ -6,17 +6,18 @@ candidates than with ten. Only candidates that take part in the review are seen,
 """
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from functools import lru_cache
 from itertools import islice
-from typing import Any, Literal
+from typing import TYPE_CHECKING, Any, Literal
 
 from sqlalchemy import BindParameter, Select, and_, bindparam, func, or_, select, union_all
 from sqlalchemy.orm import Session
 
 from annotate.errors import AnnotateError
 from annotate.logbook.opening import Logbook
+from annotate.logbook.outlines import load_corrections, measure_lengths, measure_outline, pack_outline
 from annotate.logbook.records import CandidateKind, Count, QueuedCandidate, QueuedView
 from annotate.logbook.searches import unpack_pairs
 from annotate.logbook.tables import (
@@ -29,6 +30,10 @@ from annotate.logbook.tables import (
     ViewRow,
 )
 from annotate.words import ANSWERS, Answer
+
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
 
 Order = Literal["best", "tree"]
 _Trees = Literal["all", "one", "none"]
@@ -69,7 +74,7 @@ def next_candidate(
     """
     with logbook.reading() as session:
         ids = _walk(session, order, answers=("open",), kind=kind, tree_id=tree_id, after=after, limit=1)
-        return next(iter(_load(session, ids, all_views=True)), None)
+        return next(iter(load_candidates(session, ids, all_views=True)), None)
 
 
 def list_candidates(
@@ -103,7 +108,7 @@ def list_candidates(
             after=after,
             limit=limit,
         )
-        return _load(session, ids, all_views=False)
+        return load_candidates(session, ids, all_views=False)
 
 
 def find_candidate(logbook: Logbook, candidate_id: int) -> QueuedCandidate:
@@ -115,7 +120,7 @@ def find_candidate(logbook: Logbook, candidate_id: int) -> QueuedCandidate:
         Where there is none of that id.
     """
     with logbook.reading() as session:
-        for candidate in _load(session, [candidate_id], all_views=True):
+        for candidate in load_candidates(session, [candidate_id], all_views=True):
             return candidate
     raise AnnotateError(
         f"candidate: expected the id of a candidate; found {candidate_id}, which this logbook lacks; take one from the list"
@@ -291,7 +296,7 @@ def _find_spot(session: Session, candidate_id: int) -> _Spot | None:
     return None if row is None else _Spot(row[0] or NO_TREE, row[1], row[2])
 
 
-def _load(session: Session, ids: Sequence[int], *, all_views: bool) -> tuple[QueuedCandidate, ...]:
+def load_candidates(session: Session, ids: Sequence[int], *, all_views: bool) -> tuple[QueuedCandidate, ...]:
     """Return the candidates of these ids in the same order."""
     candidates = {
         row["id"]: dict(row) for row in session.execute(_select_candidates(), {"ids": ids}).mappings()
@@ -302,10 +307,42 @@ def _load(session: Session, ids: Sequence[int], *, all_views: bool) -> tuple[Que
         values = dict(row)
         candidate_id = values.pop("candidate_id")
         views[candidate_id].append(_to_view(values, candidates[candidate_id]["recorded_at"]))
+    _correct(session, candidates, views)
     return tuple(
         _to_candidate(candidates[candidate_id], views[candidate_id])
         for candidate_id in ids
         if candidate_id in candidates
+    )
+
+
+def _correct(
+    session: Session, candidates: dict[int, dict[str, Any]], views: dict[int, list[QueuedView]]
+) -> None:
+    """Put the outlines that people drew, and the lengths that follow from them, in the place of the search's own."""
+    corrections = load_corrections(session, candidates)
+    if not corrections:
+        return
+    sizes = {number: (row["frame_rows"], row["frame_cols"]) for number, row in candidates.items()}
+    for number, length_px in measure_lengths(session, corrections, frame_sizes_px=sizes).items():
+        candidates[number]["length_px"] = length_px
+        views[number] = [
+            _draw_in_view(view, corrections.get((number, view.rank)), sizes[number]) for view in views[number]
+        ]
+
+
+def _draw_in_view(
+    view: QueuedView, drawn: "NDArray[np.float32] | None", frame_size_px: tuple[int, int]
+) -> QueuedView:
+    if drawn is None:
+        return view
+    measured = measure_outline(drawn, frame_size_px=frame_size_px)
+    return replace(
+        view,
+        outline=unpack_pairs(pack_outline(drawn)),
+        box=measured.box,
+        length_px=measured.length_px,
+        width_px=measured.width_px,
+        own_outline=view.outline,
     )
 
 
@@ -341,6 +378,7 @@ def _select_candidates() -> "Select[*tuple[Any, ...]]":
             row.frame_cols,
             row.answer,
             row.standing,
+            row.found_by,
             ObservationRow.id.label("observation_id"),
         )
         .join(clip, clip.id == row.clip_id)

@@ -66,7 +66,7 @@ def give_verdict(
         row = VerdictRow(
             candidate_id=candidate_id,
             answer=answer,
-            reviewer=_check_reviewer(reviewer),
+            reviewer=check_reviewer(reviewer),
             at=at,
             reason=why,
             blind=blind,
@@ -97,7 +97,7 @@ def take_back(
     """
     with logbook.writing() as session:
         renamed = find_renamed(logbook)
-        names = list_spellings(session, _check_reviewer(reviewer), renamed)
+        names = list_spellings(session, check_reviewer(reviewer), renamed)
         found = [_find_standing(session, name, candidate_id=candidate_id) for name in names]
         last = max((row for row in found if row is not None), key=lambda row: row.id, default=None)
         if last is None:
@@ -241,7 +241,8 @@ def _check_reason(reason: str, answer: Answer) -> str:
     return word
 
 
-def _check_reviewer(reviewer: str) -> str:
+def check_reviewer(reviewer: str) -> str:
+    """Return a reviewer's name with its blanks set right, or raise where it is empty."""
     plain = " ".join(reviewer.split())
     if not plain:
         raise AnnotateError(

@@ -98,6 +98,23 @@ def choose_profiles(profiles: Sequence[TaxonProfile], taxon: str) -> tuple[Taxon
     return tuple(one for one in profiles if one.taxon.casefold().split()[0] == genus)
 
 
+def find_profile(profiles: Sequence[TaxonProfile], taxon: str) -> TaxonProfile:
+    """Return one profile of an animal: for a genus the last by name of its species.
+
+    Raises
+    ------
+    annotate.errors.AnnotateError
+        Where there is none; the message names those that are there.
+    """
+    chosen = choose_profiles(profiles, taxon)
+    if not chosen:
+        known = ", ".join(profile.taxon for profile in profiles)
+        raise AnnotateError(
+            f"profile: expected an animal with a profile ({known}); found {taxon!r}; write one: leafshade taxa --example"
+        )
+    return chosen[-1]
+
+
 def read_profile(path: Path) -> TaxonProfile:
     """Read one profile.
 

@@ -19,6 +19,7 @@ from annotate.logbook.clips import add_clip, add_stretch, find_clip_by_sha256, l
 from annotate.logbook.opening import Logbook
 from annotate.logbook.records import Clip, PastSearch, Tree
 from annotate.logbook.searches import find_current_search, save_search
+from annotate.logbook.sizes import keep_focal_length
 from annotate.zones import read_zone
 
 if TYPE_CHECKING:
@@ -109,6 +110,7 @@ def search_into_logbook(
     detect.errors.DetectError
         Where the clip cannot be read.
     """
+    from detect.lenses import read_focal_length
     from detect.search import search_clip
 
     with _hold_clip(logbook, info) as progress_path:
@@ -130,6 +132,7 @@ def search_into_logbook(
             recorded_from=moment.source,
             duration_s=found.duration_s,
         )
+        keep_focal_length(logbook, clip.id, read_focal_length(info.path))
         linked = _link(logbook, clip, order.tree)
         search = save_search(
             logbook,

@@ -43,7 +43,7 @@ of the most that any length reaches)."""
 LEAST_GAIN = 1.5
 """Advice is given where it makes the chance at least so many times as large."""
 
-WORDS = ("covered", "poorly", "not")
+WORDS = ("covered", "covered poorly", "not covered")
 
 
 @dataclass(frozen=True, slots=True)
@@ -380,18 +380,18 @@ def _say_clip(cell: ReachCell) -> str:
 
 
 def _say_unmeasured(cell: ReachCell) -> str:
-    return "" if cell.in_look.is_measured else " (nothing of this length was measured)"
+    return "" if cell.in_look.is_measured else " (by the curve alone: nothing of this length was measured)"
 
 
 def say_cell(cell: ReachCell) -> str:
-    """Return "14 px, 0.21 (0.05-0.37), clip 0.10, poorly", and "not measured" where no larva so long was."""
+    """Return lines such as "14 px", "0.21 (0.05-0.37)", "clip 0.10", "covered poorly"; a chance not measured says so."""
     look = f"{cell.in_look.value:.2f}"
     if cell.in_look.low is not None and cell.in_look.high is not None:
         look += f" ({cell.in_look.low:.2f}-{cell.in_look.high:.2f})"
     if not cell.in_look.is_measured:
-        look += " not measured"
-    clip = "" if cell.in_clip is None else f", clip {cell.in_clip.value:.2f}"
-    return f"{cell.length_px:.0f} px, {look}{clip}, {cell.covered}"
+        look += " by the curve alone"
+    clip = "" if cell.in_clip is None else f"clip {cell.in_clip.value:.2f}\n"
+    return f"{cell.length_px:.0f} px\n{look}\n{clip}{cell.covered}"
 
 
 COLUMNS = (
@@ -434,7 +434,8 @@ ASSUMPTIONS = (
     "The focal length is taken as equivalent on 35 mm film, 36 mm along the frame's long side (34.6 mm for 4:3 photos, whose "
     "diagonal of 43.27 mm it compares; CIPA DCG-001).",
     "Steadying in the camera cuts 10 to 20 per cent off video: then everything is 1.1 to 1.2 times as long as said; give that as "
-    "the crop. Digital zoom and turning the phone change nothing in this: the focal length in use counts, and the long side.",
+    "the crop. Turning the phone changes nothing: the long side counts.",
+    "Digital zoom makes px out of the same light: count with the focal length of the lens itself.",
     "A look is a sharp frame with the larva in it, in the open; noticed means that the search follows it from there. Found in a "
     "whole clip means offered for judging at the usual threshold. A larva under a leaf is found by nobody.",
     "The chances were measured on drawn clips; on real footage they are not known yet.",

@@ -23,6 +23,7 @@ from annotate.web.guards import Door, Guard
 from annotate.web.listing_routes import show_all
 from annotate.web.loops import LoopMaker
 from annotate.web.picture_routes import ask_for_loop, send_loop, send_picture
+from annotate.web.reach_routes import show_reach
 from annotate.web.record_routes import (
     show_observations,
     show_pictures,
@@ -64,6 +65,7 @@ def build_app(logbook: Logbook, *, reviewer: str, door: Door | None = None) -> S
             Route("/trees", show_trees),
             Route("/trees/{site}/{code}", show_tree),
             Route("/visits", show_visits),
+            Route("/reach", show_reach),
             Route("/pictures/{sha256}.jpg", send_picture),
             Route("/loops/{name}.webp", send_loop),
             Route("/api/ahead", list_ahead),

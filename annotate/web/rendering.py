@@ -20,6 +20,7 @@ PAGES = (
     ("Observations", "/observations"),
     ("Trees", "/trees"),
     ("Visits", "/visits"),
+    ("Filming", "/reach"),
 )
 
 

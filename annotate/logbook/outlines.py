@@ -135,6 +135,29 @@ def measure_area(outline: Outline) -> float:
     return abs(float(rows @ np.roll(columns, -1) - columns @ np.roll(rows, -1))) / 2
 
 
+FINER = 4
+"""Outlines are compared on a raster this much finer than pixels."""
+
+
+def share_area(one: Outline, other: Outline) -> float:
+    """Return the area that two outlines have in common over that of both together, 0 to 1 (Jaccard's index)."""
+    import cv2
+
+    low = np.floor(np.minimum(one.min(axis=0), other.min(axis=0)))
+    high = np.ceil(np.maximum(one.max(axis=0), other.max(axis=0)))
+    if bool((one.max(axis=0) < other.min(axis=0)).any() or (other.max(axis=0) < one.min(axis=0)).any()):
+        return 0.0
+    rows, columns = (FINER * (high - low) + 1).astype(int)
+    masks = []
+    for outline in (one, other):
+        mask = np.zeros((rows, columns), np.uint8)
+        corners = np.round(FINER * (outline - low)).astype(np.int32)
+        masks.append(
+            cv2.fillPoly(mask, [corners[:, ::-1]], 1).astype(bool)
+        )  # (row, column) to OpenCV's (x, y)
+    return float((masks[0] & masks[1]).sum() / max(1, (masks[0] | masks[1]).sum()))
+
+
 def _crosses_itself(points: NDArray[np.float64]) -> bool:
     """Tell whether two edges of a closed polygon cross; edges that only touch, neighbours above all, do not."""
     start, end = points, np.roll(points, -1, axis=0)

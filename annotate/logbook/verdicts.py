@@ -56,27 +56,56 @@ def give_verdict(
     annotate.errors.AnnotateError
         Where there is no such candidate, a word is none of `annotate.words`, or a reason comes with another answer.
     """
+    with logbook.writing() as session:
+        row = add_verdict(
+            session,
+            logbook,
+            _get_candidate(session, candidate_id),
+            answer=answer,
+            reviewer=reviewer,
+            at=at,
+            details=details,
+            reason=reason,
+            blind=blind,
+            batch=batch,
+            dismissed_one_in=dismissed_one_in,
+        )
+        return to_verdict(row)
+
+
+def add_verdict(
+    session: Session,
+    logbook: Logbook,
+    candidate: CandidateRow,
+    *,
+    answer: Answer,
+    reviewer: str,
+    at: datetime,
+    details: Details | None = None,
+    reason: str = "",
+    blind: bool = False,
+    batch: str = "",
+    dismissed_one_in: int = 1,
+) -> VerdictRow:
+    """Add a verdict within a transaction, as `give_verdict` does in one of its own; candidate and observation follow it."""
     if answer not in ANSWERS:
         raise AnnotateError(
             f"answer: expected one of {', '.join(ANSWERS)}; found {answer!r}; use one of these"
         )
-    why = _check_reason(reason, answer)
-    with logbook.writing() as session:
-        candidate = _get_candidate(session, candidate_id)
-        row = VerdictRow(
-            candidate_id=candidate_id,
-            answer=answer,
-            reviewer=check_reviewer(reviewer),
-            at=at,
-            reason=why,
-            blind=blind,
-            batch=batch,
-            stands_for=_find_weight(candidate, blind=blind, dismissed_one_in=dismissed_one_in),
-        )
-        session.add(row)
-        session.flush()
-        _settle(session, logbook, candidate=candidate, verdict=row, details=details)
-        return to_verdict(row)
+    row = VerdictRow(
+        candidate_id=candidate.id,
+        answer=answer,
+        reviewer=check_reviewer(reviewer),
+        at=at,
+        reason=_check_reason(reason, answer),
+        blind=blind,
+        batch=batch,
+        stands_for=_find_weight(candidate, blind=blind, dismissed_one_in=dismissed_one_in),
+    )
+    session.add(row)
+    session.flush()
+    _settle(session, logbook, candidate=candidate, verdict=row, details=details)
+    return row
 
 
 def take_back(
@@ -211,6 +240,9 @@ def _settle(
     renamed = find_renamed(logbook)
     said = _list_said(session, candidate.id)
     candidate.answer, _ = find_counting(said, renamed)
+    if candidate.found_by == "hand":
+        # What a person drew in and took back again is not for others to judge; what is said of it later lists it again.
+        candidate.standing = "set aside" if candidate.answer == "open" else "listed"
     follow_answer(
         session,
         candidate,

@@ -144,8 +144,20 @@ def search_into_logbook(
             finished_at=datetime.now(UTC),
         )
         progress_path.unlink(missing_ok=True)
+        _look_at_found(logbook, clip.id, scorer)
         found.close()
         return SearchedClip(clip, search, found, moment.warnings + found.problems, linked)
+
+
+def _look_at_found(logbook: Logbook, clip_id: int, scorer: "Scorer") -> None:
+    """Keep what the candidates of a clip look like, where the scorer can say: the order of judging goes by it."""
+    from annotate.looks import make_looks
+    from annotate.promise import renew_promises
+    from detect.scoring import Describer
+
+    if isinstance(scorer, Describer):
+        make_looks(logbook, scorer, clip_id=clip_id)
+    renew_promises(logbook)
 
 
 def write_candidates(path: Path, searched: Sequence[SearchedClip]) -> None:

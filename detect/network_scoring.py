@@ -23,6 +23,7 @@ from detect.regions import Kind, Outline, Region, ScoredRegion, find_middle
 from detect.silhouettes import find_box, measure_extent
 from models.calibration import apply_calibration, apply_track_calibration
 from models.cards import DEFAULT_WEIGHTS, ModelCard, load_weights
+from models.looks import SeenPlace, describe_places
 from models.patches import (
     CROP_PX,
     build_pyramid,
@@ -101,6 +102,10 @@ class NetworkScorer:
         if kind == "feeding":
             return combine_scores(scores, most_views=most_views)
         return apply_track_calibration(find_log_odds(scores), self.card.track, most_views=most_views)
+
+    def describe(self, places: Sequence[SeenPlace]) -> NDArray[np.float16]:
+        """Return what the judge sees at each place, (N, D), before it makes anything of it."""
+        return describe_places(self.pair.judge, places)
 
     def _score(self, region: Region) -> float:
         if region.kind == "feeding":

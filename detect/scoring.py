@@ -6,7 +6,7 @@ says what the views of one track say together.
 
 import hashlib
 from collections.abc import Sequence
-from typing import Protocol
+from typing import Protocol, runtime_checkable
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,6 +16,7 @@ from detect.gathering import combine_scores
 from detect.light import HALF_STEP_PX, LitFrame
 from detect.regions import Kind, Region, ScoredRegion
 from detect.silhouettes import Feature, find_silhouettes
+from models.looks import SeenPlace
 
 
 class Scorer(Protocol):
@@ -41,6 +42,20 @@ class Scorer(Protocol):
         ----------
         most_views : in how many frames it could have been seen; 1 in a photo
         """
+        ...
+
+
+@runtime_checkable
+class Describer(Protocol):
+    """A scorer that can also say what a place looks like to it: alike vectors, alike places."""
+
+    @property
+    def name(self) -> str:
+        """What describes, with its version: vectors of one name can be compared with each other only."""
+        ...
+
+    def describe(self, places: Sequence[SeenPlace]) -> NDArray[np.float16]:
+        """Return a vector for each place, (N, D)."""
         ...
 
 

@@ -202,8 +202,9 @@ class Judge(nn.Module):
             _make_stage(e, f, layers=config.wide_layers[0]),
             _make_stage(f, g, layers=config.wide_layers[1]),
         )
+        self.look_size = 2 * d + 2 * g
         self.head = nn.Sequential(
-            nn.Linear(2 * d + 2 * g + 1, config.head_width),
+            nn.Linear(self.look_size + 1, config.head_width),
             nn.ReLU(inplace=True),
             nn.Linear(config.head_width, 3),
         )
@@ -225,10 +226,15 @@ class Judge(nn.Module):
 
         `levels` (B,) is the near crop's level: the same outline means another thing at another size.
         """
-        near, wide = features[-1], self.wide(crops[:, 1])
-        seen = [_pool_all(near), _pool_middle(near), _pool_all(wide), _pool_middle(wide), levels[:, None]]
-        figures: torch.Tensor = self.head(torch.cat([part.to(near.dtype) for part in seen], dim=1))
+        seen = self.describe(features, crops)
+        figures: torch.Tensor = self.head(torch.cat([seen, levels[:, None].to(seen.dtype)], dim=1))
         return figures
+
+    def describe(self, features: list[torch.Tensor], crops: torch.Tensor) -> torch.Tensor:
+        """Return what the head is told of how a place looks, (B, `look_size`): means over each crop and over its middle."""
+        near, wide = features[-1], self.wide(crops[:, 1])
+        seen = [_pool_all(near), _pool_middle(near), _pool_all(wide), _pool_middle(wide)]
+        return torch.cat([part.to(near.dtype) for part in seen], dim=1)
 
     def outline(self, features: list[torch.Tensor]) -> torch.Tensor:
         """Return mask log-odds (B, 48, 48) in the near crop."""

@@ -1,0 +1,119 @@
+"""Looks kept in the logbook: for each candidate a vector of what its best view looks like to the network that searched.
+
+A candidate has one look, made by the scorer named beside it; looks of different scorers say nothing about each other. Vectors are
+float16. What a look is, and how it is made, stands in `models.looks`; here they are kept and handed out.
+"""
+
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from sqlalchemy import func, select
+from sqlalchemy.dialects.sqlite import insert
+
+from annotate.logbook.opening import Logbook
+from annotate.logbook.tables import CandidateLookRow, CandidateRow, ViewRow
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Looks:
+    """The looks that one scorer made.
+
+    Attributes
+    ----------
+    scorer : who made them; empty where there are none
+    ids : int64 (N,), candidates, in rising order
+    vectors : float16 (N, D), theirs
+    """
+
+    scorer: str
+    ids: NDArray[np.int64]
+    vectors: NDArray[np.float16]
+
+
+@dataclass(frozen=True, slots=True)
+class UnseenView:
+    """The best view of a candidate that has no look yet.
+
+    Attributes
+    ----------
+    picture : sha256 of the evidence picture
+    place_px : (row, column) of its middle in that picture
+    """
+
+    candidate_id: int
+    picture: str
+    place_px: tuple[float, float]
+    length_px: float
+
+
+def list_unseen(logbook: Logbook, scorer: str, *, clip_id: int | None = None) -> tuple[UnseenView, ...]:
+    """Return the candidates, of whatever standing, that have no look by this scorer; of one clip where named."""
+    wanted = (
+        select(
+            ViewRow.candidate_id,
+            ViewRow.picture,
+            (ViewRow.row0 + ViewRow.row_end - 1) / 2.0 - ViewRow.picture_row,
+            (ViewRow.col0 + ViewRow.col_end - 1) / 2.0 - ViewRow.picture_col,
+            ViewRow.length_px,
+        )
+        .join(CandidateRow, CandidateRow.id == ViewRow.candidate_id)
+        .outerjoin(
+            CandidateLookRow,
+            (CandidateLookRow.candidate_id == ViewRow.candidate_id) & (CandidateLookRow.scorer == scorer),
+        )
+        .where(ViewRow.rank == 0, CandidateLookRow.candidate_id.is_(None))
+        .order_by(ViewRow.candidate_id)
+    )
+    if clip_id is not None:
+        wanted = wanted.where(CandidateRow.clip_id == clip_id)
+    with logbook.reading() as session:
+        return tuple(
+            UnseenView(candidate_id, picture, (float(row), float(column)), length_px)
+            for candidate_id, picture, row, column, length_px in session.execute(wanted)
+        )
+
+
+def keep_looks(logbook: Logbook, scorer: str, *, ids: Sequence[int], vectors: NDArray[np.float16]) -> None:
+    """Keep looks (N, D) of candidates, in place of older ones, in one transaction."""
+    packed = np.ascontiguousarray(vectors, "<f2")
+    rows = [
+        {"candidate_id": candidate_id, "scorer": scorer, "vector": vector.tobytes()}
+        for candidate_id, vector in zip(ids, packed, strict=True)
+    ]
+    if not rows:
+        return
+    added = insert(CandidateLookRow)
+    newer = {"scorer": added.excluded.scorer, "vector": added.excluded.vector}
+    with logbook.writing() as session:
+        session.execute(added.on_conflict_do_update(index_elements=["candidate_id"], set_=newer), rows)
+
+
+def read_looks(logbook: Logbook, *, scorer: str | None = None) -> Looks:
+    """Return all looks of one scorer; where none is named, of the one that made most.
+
+    A vector of another length than most, left by a broken disk say, is left out.
+    """
+    look = CandidateLookRow.__table__.c
+    with logbook.reading() as session:
+        wanted = select(look.candidate_id, look.scorer, look.vector).order_by(look.candidate_id)
+        # The driver's own cursor: wrapping each of 100,000 rows takes longer than reading them.
+        rows = session.connection().execute(wanted).fetchall()
+    if scorer is None:
+        makers = Counter(row[1] for row in rows)
+        scorer = min(makers, key=lambda name: (-makers[name], name), default="")
+    chosen = [(row[0], row[2]) for row in rows if row[1] == scorer]
+    sizes = Counter(len(vector) for _, vector in chosen)
+    size = min(sizes, key=lambda one: (-sizes[one], one), default=0)
+    chosen = [(candidate_id, vector) for candidate_id, vector in chosen if len(vector) == size]
+    ids = np.array([candidate_id for candidate_id, _ in chosen], np.int64)
+    vectors = np.frombuffer(b"".join(vector for _, vector in chosen), "<f2")
+    return Looks(scorer, ids, vectors.reshape(len(chosen), -1) if chosen else np.empty((0, 0), np.float16))
+
+
+def count_looks(logbook: Logbook) -> int:
+    """Return how many candidates have a look, by whichever scorer."""
+    with logbook.reading() as session:
+        return session.scalar(select(func.count()).select_from(CandidateLookRow)) or 0

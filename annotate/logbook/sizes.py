@@ -99,7 +99,8 @@ def keep_focal_length(logbook: Logbook, clip_id: int, focal_equivalent_mm: float
 def read_focal_lengths(logbook: Logbook) -> Mapping[int, float | None]:
     """Return the focal length that each clip's file states, by clip id."""
     with logbook.reading() as session:
-        return dict(session.execute(select(ClipRow.id, ClipRow.focal_equivalent_mm)).tuples().all())
+        rows = session.execute(select(ClipRow.id, ClipRow.focal_equivalent_mm))
+        return {row.id: row.focal_equivalent_mm for row in rows}
 
 
 def list_bodies(logbook: Logbook, *, site: str = "", tree: str = "") -> tuple[SeenBody, ...]:

@@ -11,7 +11,7 @@ from annotate.errors import AnnotateError
 from detect.errors import DetectError
 from models.errors import ModelsError
 
-COMMAND_FILES = ("records", "search", "review", "demo", "draw", "evaluate", "labels", "reach", "sizes")
+COMMAND_FILES = ("records", "search", "review", "demo", "draw", "evaluate", "labels", "reach", "sizes", "exchange", "audit")
 
 app = typer.Typer(
     name="leafshade",

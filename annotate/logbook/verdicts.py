@@ -133,24 +133,31 @@ def take_back(
             raise AnnotateError(
                 f"undo: expected a verdict by {reviewer!r}; found none left to take back; answer the candidate anew"
             )
-        candidate = _get_candidate(session, last.candidate_id)
-        row = VerdictRow(
-            candidate_id=candidate.id,
-            answer="open",
-            reviewer=last.reviewer,
-            at=at,
-            takes_back_id=last.id,
-            reason="",
-            blind=blind,
-        )
-        # What a row says cannot be changed once it stands: what will count is found before it is added.
-        said = _list_said(session, candidate.id)
-        undo = replace(to_verdict(row), id=said[-1].id + 1)
-        row.answer, row.reason = find_counting([*said, undo], renamed)
-        session.add(row)
-        session.flush()
-        _settle(session, logbook, candidate=candidate, verdict=row, details=None)
-        return to_verdict(row)
+        return to_verdict(undo_verdict(session, logbook, last, at=at, blind=blind))
+
+
+def undo_verdict(
+    session: Session, logbook: Logbook, last: VerdictRow, *, at: datetime, blind: bool = False
+) -> VerdictRow:
+    """Take back a verdict that stands within a transaction, as `take_back` does in one of its own."""
+    candidate = _get_candidate(session, last.candidate_id)
+    row = VerdictRow(
+        candidate_id=candidate.id,
+        answer="open",
+        reviewer=last.reviewer,
+        at=at,
+        takes_back_id=last.id,
+        reason="",
+        blind=blind,
+    )
+    # What a row says cannot be changed once it stands: what will count is found before it is added.
+    said = _list_said(session, candidate.id)
+    undo = replace(to_verdict(row), id=said[-1].id + 1)
+    row.answer, row.reason = find_counting([*said, undo], find_renamed(logbook))
+    session.add(row)
+    session.flush()
+    _settle(session, logbook, candidate=candidate, verdict=row, details=None)
+    return row
 
 
 def list_verdicts(logbook: Logbook, candidate_id: int) -> tuple[Verdict, ...]:

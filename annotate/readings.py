@@ -37,6 +37,21 @@ class Word:
     says: Verdict | None
 
 
+@dataclass(frozen=True, slots=True)
+class Disagreement:
+    """A candidate of which two people or more, after blind readings, say different things; it comes back to all of them.
+
+    Attributes
+    ----------
+    words : what each says, in the order in which they first judged
+    waits_for : those who have not looked again since, as names; empty where all have and still differ
+    """
+
+    candidate_id: int
+    words: tuple[Word, ...]
+    waits_for: tuple[str, ...]
+
+
 def name_person(reviewer: str, renamed: Mapping[str, str] = NOBODY_RENAMED) -> str:
     """Return what a person is known by: the name without differences in capitals and blanks, the new one where it changed.
 
@@ -126,6 +141,27 @@ def is_disputed(words: Sequence[Word]) -> bool:
     read = {word.reading.answer for word in words if word.reading is not None}
     has_silent_reader = any(word.reading is not None and word.says is None for word in words)
     return len(said) > 1 or (len(read) > 1 and has_silent_reader)
+
+
+def find_disagreement(
+    candidate_id: int, verdicts: Sequence[Verdict], renamed: Mapping[str, str] = NOBODY_RENAMED
+) -> Disagreement | None:
+    """Return who says what of a candidate where `is_disputed`, else None."""
+    words = hear_people(verdicts, renamed)
+    if not is_disputed(words):
+        return None
+    # From the second reading on there is something to see; what is said openly after it was said with the others' answers shown.
+    arose = sorted(word.reading.id for word in words if word.reading is not None)[1]
+    again = {
+        name_person(verdict.reviewer, renamed)
+        for verdict in verdicts
+        if verdict.id > arose and not verdict.blind
+    }
+    return Disagreement(
+        candidate_id=candidate_id,
+        words=words,
+        waits_for=tuple(word.reviewer for word in words if name_person(word.reviewer, renamed) not in again),
+    )
 
 
 def find_counting(

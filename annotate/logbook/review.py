@@ -127,6 +127,12 @@ def find_candidate(logbook: Logbook, candidate_id: int) -> QueuedCandidate:
     )
 
 
+def find_candidates(logbook: Logbook, candidate_ids: Sequence[int]) -> tuple[QueuedCandidate, ...]:
+    """Return candidates by id, in the order named, each with its best view only; those that do not exist are left out."""
+    with logbook.reading() as session:
+        return load_candidates(session, candidate_ids, all_views=False)
+
+
 def count_candidates(logbook: Logbook, *, kind: CandidateKind | None = None) -> tuple[Count, ...]:
     """Return how many candidates of each tree have which answer, by site and tree; those without a tree last.
 

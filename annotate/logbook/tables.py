@@ -274,6 +274,7 @@ class CandidateRow(Base):
         Index(
             "ix_candidate_second",
             text("(id * 3242174889) % 4294967296"),
+            "answer",
             sqlite_where=text("standing = 'listed' AND answer <> 'open'"),
         ),
         Index(
@@ -516,6 +517,15 @@ class LabelMarkRow(Base):
     stage: Mapped[str | None]
     length_px: Mapped[float]
     outline: Mapped[bytes]
+
+
+class LabelGatheringRow(Base):
+    """One row: a digest of all that the labels from verdicts were last gathered from, so that it is not read again in vain."""
+
+    __tablename__ = "label_gathering"
+
+    id: Mapped[int] = mapped_column(primary_key=True)
+    sources: Mapped[str]
 
 
 class AuditSampleRow(Base):

@@ -31,7 +31,7 @@ CANDIDATES = (
     "CREATE INDEX ix_candidate_review ON candidate (standing, kind, answer, promise DESC, id)",
     "CREATE INDEX ix_candidate_tree_review ON candidate (tree_id, standing, kind, answer, promise DESC, id)",
     """
-    CREATE INDEX ix_candidate_second ON candidate ((id * 3242174889) % 4294967296)
+    CREATE INDEX ix_candidate_second ON candidate ((id * 3242174889) % 4294967296, answer)
     WHERE standing = 'listed' AND answer <> 'open'
     """,
     "CREATE INDEX ix_candidate_by_hand ON candidate (clip_id) WHERE found_by = 'hand'",
@@ -50,6 +50,13 @@ CANDIDATES = (
 LABELS = (
     "ALTER TABLE label ADD COLUMN light DOUBLE",
     "ALTER TABLE label ADD COLUMN digest VARCHAR DEFAULT '' NOT NULL",
+    """
+    CREATE TABLE label_gathering (
+        id INTEGER NOT NULL,
+        sources VARCHAR NOT NULL,
+        CONSTRAINT pk_label_gathering PRIMARY KEY (id)
+    )
+    """,
 )
 
 OUTLINES = (

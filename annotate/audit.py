@@ -2,43 +2,30 @@
 
 A window is a piece of a clip of a given length in which the search flagged nothing; the pool is all such windows, and some of
 them, drawn at random, are shown to a person as plain frames. From the windows that held a larva comes an estimate for the
-pool, with an interval that holds the truth at least as often as it says. One visit: `estimate_missed`; a season:
-`combine_visits`.
+pool, with an interval. That of one visit (`estimate_missed`) is exact and holds the truth at least as often as it says; that of
+several (`combine_visits`) about as often as it says, or where asked for at least as often, and is then about half as wide again.
+Windows of which a person could not say whether they hold a larva make it wider: both ways are allowed for.
 
 Counted are windows, not larvae; what nobody can see in the plain frames stays missed; footage in a window that also holds
 something flagged, and the rest of a clip too short for a window, is in no pool. This file keeps nothing and asks nobody.
 """
 
 import math
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from collections.abc import Collection, Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from annotate.errors import AnnotateError
 from annotate.review_order import say_count
+from annotate.season_bounds import bound_closely, bound_safely, find_first
 from models.metrics import find_interval
-
-Floats = NDArray[np.float64]
 
 CONFIDENCE = 0.95
 """Share of audits whose interval holds the truth, at the least (common practice, no source)."""
 
 ROUNDING = 1e-9
 """A chance this close to the tail, relative to it, counts as above it, so that rounding never narrows an interval."""
-
-TILTS, FINER_ROUNDS = 16, 2
-"""Tilts tried in each round. Each gives a valid limit and the best is taken: more would only narrow it a little."""
-
-LEAST_TILT, MOST_TILT = 1e-3, 20.0
-"""Times the greatest weight of a window. Beyond the most, a hit already counts as nearly impossible (e^-20)."""
-
-LEAST_GAIN = -1 + 1e-12
-"""Nearest to -1, where a logarithm would be infinite."""
-
-STEEPEST_LOG_SLOPE, SLOPE_HALVINGS = 35.0, 50
-"""Slopes lie between e^-35 and e^35; fifty halvings of their logarithms leave 1e-13, and the rest is a straight line."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,11 +38,15 @@ class Window:
 
 @dataclass(frozen=True, slots=True)
 class Audit:
-    """One visit's sample: `hits` windows held a larva, of `sampled` looked at, of `pool` that the search passed over."""
+    """One visit's sample: `hits` windows held a larva, of `sampled` looked at, of `pool` that the search passed over.
+
+    `doubtful` ones were looked at too, could not be told, and stand in neither `hits` nor `sampled`.
+    """
 
     hits: int
     sampled: int
     pool: int
+    doubtful: int = 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,6 +62,7 @@ class Missed:
     visits : those looked at
     visits_left_out, pool_left_out : visits with a pool of which nothing was looked at, and their windows; in no other
         number, unless they are all there is
+    doubtful : windows looked at that could not be told; the bounds hold with all of them as hits, and with none
     """
 
     hits: int
@@ -83,6 +75,7 @@ class Missed:
     visits: int = 1
     visits_left_out: int = 0
     pool_left_out: int = 0
+    doubtful: int = 0
 
 
 def list_windows(
@@ -131,10 +124,15 @@ def choose_windows(
     window_s: float,
     count: int,
     rng: np.random.Generator,
+    drawn_s: Collection[float] = (),
 ) -> list[Window]:
     """Return windows to show, in order: `count` of `list_windows`, each as likely as any other, none twice.
 
     Where they are fewer, all. The same state of `rng` gives the same windows.
+
+    Parameters
+    ----------
+    drawn_s : starts of windows that were drawn before and are not to be drawn again
 
     Raises
     ------
@@ -142,7 +140,8 @@ def choose_windows(
         As `list_windows`, and for a negative count.
     """
     _check_whole("windows to choose", count, least=0)
-    pool = list_windows(duration_s, flagged, window_s=window_s)
+    windows = list_windows(duration_s, flagged, window_s=window_s)
+    pool = [window for window in windows if window.start_s not in drawn_s]
     places = rng.choice(len(pool), size=min(count, len(pool)), replace=False)
     return [pool[place] for place in sorted(places)]
 
@@ -203,8 +202,8 @@ def bound_number(hits: int, sampled: int, pool: int, confidence: float = CONFIDE
     def is_high_enough(number: int) -> bool:
         return number >= most or bool(hypergeom.sf(hits - 1, pool, number, sampled) > tail)
 
-    low = _find_first(is_high_enough, least, most)
-    high = _find_first(lambda number: not is_low_enough(number), low, most + 1) - 1
+    low = find_first(is_high_enough, least, most)
+    high = find_first(lambda number: not is_low_enough(number), low, most + 1) - 1
     return low, high
 
 
@@ -221,16 +220,24 @@ def estimate_missed(hits: int, sampled: int, pool: int, confidence: float = CONF
     return Missed(hits, sampled, pool, windows, low, high, confidence)
 
 
-def combine_visits(audits: Sequence[Audit], confidence: float = CONFIDENCE) -> Missed:
+def combine_visits(
+    audits: Sequence[Audit], confidence: float = CONFIDENCE, *, is_safe: bool = False
+) -> Missed:
     """Return the estimate of a season from visits of which different shares were looked at: the sum of pool x hits / sampled.
 
-    The bounds of one visit are those of `bound_number`. Of several they come from a bound on the chance of the sum itself, at
-    the division of the windows over the visits that is hardest to refute (`_bound_sum` gives the formula and its sources).
-    They hold the truth at least as often as they say, whatever the numbers, and are therefore wide: in drawn seasons of twelve
-    visits 1.4 times as wide as a normal interval from the true deviation where an equal share of each visit was looked at,
-    1.8 times where the shares were unlike, and six times where exact intervals of the visits were added up at 1 - 0.05 / 12.
+    The bounds of one visit are those of `bound_number`. Of several they are `annotate.season_bounds.bound_closely`'s, which in
+    drawn seasons hold the truth in 94 to 98 of 100, and more often where next to nothing is found (`tests.bench.audit_coverage`
+    has the settings). The lower bound is reckoned with the doubtful windows as windows without a larva, the upper one with them
+    as windows with one; the estimate leaves them out.
 
-    Visits with nothing to look at count for nothing; those where nothing was looked at are left out, and counted as such.
+    Visits with nothing to look at count for nothing; those where nothing was looked at, or nothing that could be told, are left
+    out, and counted as such.
+
+    Parameters
+    ----------
+    is_safe : use `annotate.season_bounds.bound_safely`, which holds the truth at least as often as it says, whatever the
+        numbers, and far more often in ordinary seasons: in those of twelve visits it is 1.4 to 1.8 times as wide as a normal
+        interval from the true deviation
 
     Raises
     ------
@@ -242,19 +249,54 @@ def combine_visits(audits: Sequence[Audit], confidence: float = CONFIDENCE) -> M
         _check_audit(audit)
     seen = [audit for audit in audits if audit.sampled]
     unseen = [audit for audit in audits if audit.pool and not audit.sampled]
-    hits, sampled, pool = (
-        sum(getattr(audit, name) for audit in seen) for name in ("hits", "sampled", "pool")
-    )
     left_out = sum(audit.pool for audit in unseen)
     if not seen:
         windows = None if unseen else 0.0
         return Missed(0, 0, left_out, windows, 0, left_out, confidence, 0, len(unseen), left_out)
-    if len(seen) == 1:
-        low, high = bound_number(hits, sampled, pool, confidence)
-    else:
-        low, high = _bound_sum(seen, tail)
-    windows = sum(audit.pool * audit.hits / audit.sampled for audit in seen)
-    return Missed(hits, sampled, pool, windows, low, high, confidence, len(seen), len(unseen), left_out)
+    low, high = _bound_visits(seen, tail=tail, is_safe=is_safe)
+    return Missed(
+        hits=sum(audit.hits for audit in seen),
+        sampled=sum(audit.sampled for audit in seen),
+        pool=sum(audit.pool for audit in seen),
+        windows=sum(audit.pool * audit.hits / audit.sampled for audit in seen),
+        low=low,
+        high=high,
+        confidence=confidence,
+        visits=len(seen),
+        visits_left_out=len(unseen),
+        pool_left_out=left_out,
+        doubtful=sum(audit.doubtful for audit in seen),
+    )
+
+
+def combine_parts(visits: Sequence[Sequence[Audit]], confidence: float = CONFIDENCE) -> Missed:
+    """Return the estimate over visits of which each falls into parts that were looked at apart, such as clips searched since.
+
+    As `combine_visits` over all the parts; `visits` and `visits_left_out` count the visits. A visit looked at in part is not left
+    out; the windows of its other parts are in `pool_left_out`.
+    """
+    missed = combine_visits([part for parts in visits for part in parts], confidence)
+    seen = sum(any(part.sampled for part in parts) for parts in visits)
+    unseen = sum(
+        any(part.pool for part in parts) and not any(part.sampled for part in parts) for parts in visits
+    )
+    return replace(missed, visits=seen or missed.visits, visits_left_out=unseen)
+
+
+def _bound_visits(audits: Sequence[Audit], *, tail: float, is_safe: bool) -> tuple[int, int]:
+    """Return the bounds: the lower one with no doubtful window as a hit, the upper one with all of them."""
+    hits, sampled, doubtful, pool = (
+        np.array([getattr(audit, name) for audit in audits], dtype=np.int64)
+        for name in ("hits", "sampled", "doubtful", "pool")
+    )
+    most_hits, looked_at = hits + doubtful, sampled + doubtful
+    if len(audits) == 1:
+        low, _ = bound_number(int(hits[0]), int(looked_at[0]), int(pool[0]), 1 - 2 * tail)
+        _, high = bound_number(int(most_hits[0]), int(looked_at[0]), int(pool[0]), 1 - 2 * tail)
+        return low, high
+    bound = bound_safely if is_safe else bound_closely
+    low, high = bound(hits, looked_at, pool, tail=tail)
+    return (low, bound(most_hits, looked_at, pool, tail=tail)[1]) if doubtful.any() else (low, high)
 
 
 def say_missed(missed: Missed, *, place: str | None = None) -> str:
@@ -269,14 +311,12 @@ def say_missed(missed: Missed, *, place: str | None = None) -> str:
         return f"The search passed over no whole moment of {where}: there is nothing to look through."
     if not missed.sampled:
         return _say_unknown(missed.pool)
-    sentence = _say_sample(missed) + _say_rest(missed, where)
-    if not missed.visits_left_out:
+    sentence = _say_sample(missed) + _say_rest(missed, where) + _say_doubtful(missed.doubtful)
+    if not missed.pool_left_out:
         return sentence
-    moments, visits = (
-        say_count(missed.pool_left_out, "moment"),
-        say_count(missed.visits_left_out, "visit"),
-    )
-    return f"{sentence} Not looked at, and not counted: {moments} of {visits}."
+    moments = say_count(missed.pool_left_out, "moment")
+    of_visits = f" of {say_count(missed.visits_left_out, 'visit')}" if missed.visits_left_out else ""
+    return f"{sentence} Not looked at, and not counted: {moments}{of_visits}."
 
 
 def _say_unknown(pool: int) -> str:
@@ -296,123 +336,25 @@ def _say_sample(missed: Missed) -> str:
     )
 
 
+def _say_doubtful(doubtful: int) -> str:
+    """Return what is said of windows that could not be told, or nothing where there are none."""
+    if not doubtful:
+        return ""
+    were, them = ("was", "it") if doubtful == 1 else ("were", "them")
+    return (
+        f" {doubtful:,} more {were} too unclear to tell: the bounds allow for a larva in {them} and for none."
+    )
+
+
 def _say_rest(missed: Missed, where: str) -> str:
     """Return what follows for the pool: nothing more where all was seen, otherwise the estimate and its bounds."""
-    if missed.low == missed.high:
+    if missed.low == missed.high and not missed.doubtful:
         perhaps = "" if missed.sampled == missed.pool else "probably "
         return f"; there are {perhaps}{'no others' if missed.hits else 'none'}."
     if not missed.hits:
         return f": at most {say_count(missed.high, 'moment')} of {where} may."
     about = say_count(round(missed.windows or 0), "moment")
     return f": about {about} of {where} may, between {missed.low:,} and {missed.high:,}."
-
-
-def _bound_sum(audits: Sequence[Audit], tail: float) -> tuple[int, int]:
-    """Return bounds of the number of windows with a larva over visits of which each was looked at in part.
-
-    With weights w = pool / sampled and the hits x, the estimate is S = sum of w x. Let K be the windows with a larva in each
-    visit. For any tilt t, the chance that S is as far out as it was found is at most E exp(t S) / exp(t found) (Chernoff
-    1952, Ann. Math. Stat. 23:493-507), and the expectation of each visit is at most that of drawing with replacement
-    (Hoeffding 1963, J. Am. Stat. Assoc. 58:13-30, theorem 4), either of `sampled` windows of which a share K / pool holds a
-    larva, or, what is the same law, of K windows of which a share sampled / pool is looked at. A total is in the interval
-    where, for every tilt, some division K of it, possible after what was seen, leaves this bound above the tail. Both sources
-    from memory; the tests compute the coverage exactly.
-    """
-    hits, sampled, pool = (
-        np.array([getattr(audit, name) for audit in audits], dtype=np.float64)
-        for name in ("hits", "sampled", "pool")
-    )
-    least, most = hits, pool - sampled + hits
-
-    def reach(tilts: Floats) -> Floats:
-        return _reach_total(tilts, hits=hits, sampled=sampled, pool=pool, log_tail=math.log(tail))
-
-    high = min(_find_best(reach, sign=-1, weights=pool / sampled), float(most.sum()))
-    low = max(_find_best(reach, sign=1, weights=pool / sampled), float(least.sum()))
-    return math.ceil(low - ROUNDING * pool.sum()), math.floor(high + ROUNDING * pool.sum())
-
-
-def _find_best(reach: Callable[[Floats], Floats], *, sign: int, weights: Floats) -> float:
-    """Return the narrowest limit over tilts of one sign: the greatest lower one, or the least upper one."""
-    log_tilts = np.linspace(math.log(LEAST_TILT), math.log(MOST_TILT), TILTS)
-    limits = reach(sign * np.exp(log_tilts) / weights.max())
-    for _ in range(FINER_ROUNDS):
-        best = int(np.argmax(sign * limits))
-        nearest = log_tilts[max(best - 1, 0)], log_tilts[min(best + 1, TILTS - 1)]
-        log_tilts = np.linspace(*nearest, TILTS)
-        limits = reach(sign * np.exp(log_tilts) / weights.max())
-    return float(limits[np.argmax(sign * limits)])
-
-
-def _reach_total(tilts: Floats, *, hits: Floats, sampled: Floats, pool: Floats, log_tail: float) -> Floats:
-    """Return the total (T,) at which the bound of each tilt meets the tail, at the division hardest to refute.
-
-    Positive tilts give lower limits, negative ones upper ones. The log of the bound is concave in each visit's windows K, so
-    that a total is best divided where the slopes are equal: K grows everywhere as the slope falls, and the slope is found by
-    halving.
-
-    Parameters
-    ----------
-    hits, sampled, pool : of each visit (V,)
-    """
-    fraction = sampled / pool
-    tilt = tilts[:, None]
-    gain = np.expm1(tilt * pool / sampled)  # (T, V)
-    gain = np.maximum(gain, LEAST_GAIN)  # anything above the true gain only loosens the bound
-    first_slope = np.log1p(fraction * gain)
-    found = (tilt * hits * pool / sampled).sum(axis=1)
-
-    def divide(slope: Floats) -> Floats:
-        """Return the windows of each visit (T, V) beyond which the bound rises by less than the slope (T,) a window."""
-        curved = pool * (fraction / slope[:, None] - 1 / gain)
-        numbers = np.where(slope[:, None] > first_slope, 0.0, np.maximum(sampled, curved))
-        divided: Floats = np.clip(numbers, hits, pool - sampled + hits)
-        return divided
-
-    def measure(numbers: Floats) -> Floats:
-        """Return the log of the bound (T,) for a division (T, V)."""
-        few = numbers * first_slope
-        many = sampled * np.log1p(gain * numbers / pool)
-        measured: Floats = np.where(numbers <= sampled, few, many).sum(axis=1) - found
-        return measured
-
-    sign = np.sign(tilts)
-    steep, flat = (np.full(tilts.shape, edge) for edge in (STEEPEST_LOG_SLOPE, -STEEPEST_LOG_SLOPE))
-    for _ in range(SLOPE_HALVINGS):
-        middle = (steep + flat) / 2
-        is_met = measure(divide(sign * np.exp(middle))) >= log_tail
-        # A lower limit rises from steep slopes to flat, until the bound is met; an upper one the other way, until it is lost.
-        flat = np.where(is_met, middle, flat)
-        steep = np.where(is_met, steep, middle)
-    before, after = (divide(sign * np.exp(edge)) for edge in (steep, flat))
-    return _divide_between(before, after, measure, log_tail)
-
-
-def _divide_between(
-    one: Floats, other: Floats, measure: Callable[[Floats], Floats], log_tail: float
-) -> Floats:
-    """Return the total (T,) between two divisions (T, V) at which the log of the bound meets the tail.
-
-    The two differ in visits whose bound is a straight line there, so that the place between them is exact. Where the tail
-    does not lie between, it is the nearer end.
-    """
-    from_log, to_log = measure(one), measure(other)
-    span = to_log - from_log
-    share = np.divide(log_tail - from_log, span, out=np.zeros_like(span), where=span != 0)
-    share = np.clip(share, 0.0, 1.0)
-    total: Floats = one.sum(axis=1) * (1 - share) + other.sum(axis=1) * share
-    return total
-
-
-def _find_first(is_true: Callable[[int], bool], low: int, high: int) -> int:
-    """Return the least number, low to high, at which a statement becomes true; once true it stays so, and is so at high."""
-    while low < high:
-        middle = (low + high) // 2
-        if is_true(middle):
-            high = middle
-        else:
-            low = middle + 1
-    return low
 
 
 def _halve_tail(confidence: float) -> float:
@@ -429,6 +371,7 @@ def _check_audit(audit: Audit) -> None:
     _check_whole("pool", audit.pool, least=0)
     _check_whole("sampled", audit.sampled, least=0, most=audit.pool)
     _check_whole("hits", audit.hits, least=0, most=audit.sampled)
+    _check_whole("doubtful", audit.doubtful, least=0, most=audit.pool - audit.sampled)
 
 
 def _check_whole(what: str, number: int, *, least: int, most: int | None = None) -> None:

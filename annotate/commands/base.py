@@ -11,7 +11,20 @@ from annotate.errors import AnnotateError
 from detect.errors import DetectError
 from models.errors import ModelsError
 
-COMMAND_FILES = ("records", "search", "review", "demo", "draw", "evaluate", "labels", "reach", "sizes", "exchange", "audit")
+COMMAND_FILES = (
+    "records",
+    "search",
+    "review",
+    "demo",
+    "draw",
+    "evaluate",
+    "labels",
+    "reach",
+    "sizes",
+    "exchange",
+    "audit",
+    "order",
+)
 
 app = typer.Typer(
     name="leafshade",

@@ -12,6 +12,11 @@ from typing import Literal, get_args
 Order = Literal["best", "tree"]
 ORDERS: tuple[Order, ...] = get_args(Order)
 
+TEACH_EVERY = 8
+"""One card in so many is chosen to teach, in the order "best": the rest of an evening is as short as can be (own choice)."""
+
+TEACHING_WORD = "chosen to teach"
+
 LONGEST_THOUGHT_S = 120.0
 """A longer time between two verdicts is a break, not a thought, and tells nothing of the pace (no source)."""
 
@@ -22,6 +27,16 @@ PACE_VERDICTS = 40
 """The pace is that of the newest verdicts only, since people get faster, and slower again when tired."""
 
 MINUTES_PER_HOUR = 60
+
+
+def is_to_teach(turn: int, *, order: Order) -> bool:
+    """Whether the card of a turn is chosen to teach.
+
+    Parameters
+    ----------
+    turn : how many cards the person judged before it, 0 for the first
+    """
+    return order == "best" and turn % TEACH_EVERY == TEACH_EVERY - 1
 
 
 def measure_pace_s(moments: Sequence[datetime]) -> float | None:

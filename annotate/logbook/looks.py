@@ -113,7 +113,9 @@ def read_looks(logbook: Logbook, *, scorer: str | None = None) -> Looks:
     return Looks(scorer, ids, vectors.reshape(len(chosen), -1) if chosen else np.empty((0, 0), np.float16))
 
 
-def count_looks(logbook: Logbook) -> int:
-    """Return how many candidates have a look, by whichever scorer."""
+def find_usual_scorer(logbook: Logbook) -> str:
+    """Return the scorer that made most looks, empty where there are none; of equals the first by name."""
+    row = CandidateLookRow
+    wanted = select(row.scorer).group_by(row.scorer).order_by(func.count().desc(), row.scorer).limit(1)
     with logbook.reading() as session:
-        return session.scalar(select(func.count()).select_from(CandidateLookRow)) or 0
+        return session.scalar(wanted) or ""

@@ -5,7 +5,7 @@ hand. Every open candidate gets a promise, planted ones too, or their place in t
 `annotate.promise`.
 """
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -14,6 +14,8 @@ from sqlalchemy import Select, Table, bindparam, select, update
 from sqlalchemy.orm import aliased
 
 from annotate.logbook.opening import Logbook
+from annotate.logbook.records import CandidateKind, QueuedCandidate
+from annotate.logbook.review import NO_TREE, load_candidates
 from annotate.logbook.tables import CandidateRow, VerdictRow
 
 ANSWERS = {"confirm": 1.0, "dismiss": 0.0}
@@ -99,6 +101,45 @@ def _select_batched() -> "Select[int]":
             .exists()
         )
     )
+
+
+def list_doubtful(logbook: Logbook, *, kind: CandidateKind, most_promise: float) -> tuple[int, ...]:
+    """Return the ids of the open candidates of a kind that promise at most so much."""
+    row = CandidateRow
+    wanted = select(row.id).where(
+        row.standing == "listed", row.kind == kind, row.answer == "open", row.promise <= most_promise
+    )
+    with logbook.reading() as session:
+        return tuple(session.scalars(wanted))
+
+
+def next_to_teach(
+    logbook: Logbook,
+    *,
+    kind: CandidateKind | None = None,
+    tree_id: int | None = None,
+    without: Collection[int] = (),
+) -> QueuedCandidate | None:
+    """Return the open candidate, with all its views, from whose verdict most would be learned; None where none is named.
+
+    Parameters
+    ----------
+    kind, tree_id : only such; `tree_id` 0 means "no tree known"
+    without : ids that are not wanted: those that a page holds already, or passed by
+    """
+    row = CandidateRow
+    wanted = (
+        select(row.id)
+        .where(row.teaching_rank.is_not(None), row.standing == "listed", row.answer == "open")
+        .order_by(row.teaching_rank)
+    )
+    if kind is not None:
+        wanted = wanted.where(row.kind == kind)
+    if tree_id is not None:
+        wanted = wanted.where(row.tree_id.is_(None) if tree_id == NO_TREE else row.tree_id == tree_id)
+    with logbook.reading() as session:
+        ids = [candidate_id for candidate_id in session.scalars(wanted) if candidate_id not in without]
+        return next(iter(load_candidates(session, ids[:1], all_views=True)), None)
 
 
 def write_promises(

@@ -19,7 +19,7 @@ from annotate.taxon_profiles import Instar, TaxonProfile
 
 Floats = NDArray[np.float64]
 
-NEVER_SURE = 0.06
+NEVER_SURE = 0.04
 MOST_SURE = 0.95
 """Share of each answer that the profile's own doubt gets, and the most that one instar ever gets: own choice."""
 

@@ -1,7 +1,8 @@
 """How well two reviewers agree on the candidates that both judged, and how much of a planted truth a reviewer finds.
 
 Agreement is the share of equal answers, and Cohen's kappa: how far that share lies above the one that chance would give to
-two people who give each answer as often as these two. Nobody is taken to be right. What cannot be said is None, and the
+two people who give each answer as often as these two. Nobody is taken to be right. Where only a share of the dismissed was read
+again, each candidate counts for as many as it stands for, and the error grows by that. What cannot be said is None, and the
 sentence says why.
 """
 
@@ -21,6 +22,8 @@ JUDGED: tuple[Answer, ...] = ("confirm", "dismiss", "unsure")
 
 NORMAL_95 = 1.959964
 """Standard deviations to either side that hold 95 % of a normal distribution."""
+
+UNWEIGHTED: Mapping[int, float] = {}
 
 ROUNDING = 1e-12
 """A variance or a denominator this small is none: it comes of rounding."""
@@ -55,6 +58,7 @@ class Agreement:
     kappa : None without shared candidates, and where both gave one and the same answer to all
     disagreed : ids of the candidates with different answers, ascending
     only_first, only_second : candidates that only one of the two judged
+    is_weighted : whether `share` and `kappa` count some candidates for several, of which they were drawn
     """
 
     table: tuple[tuple[int, ...], ...]
@@ -64,6 +68,7 @@ class Agreement:
     disagreed: tuple[int, ...]
     only_first: int
     only_second: int
+    is_weighted: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,12 +89,15 @@ class HitRate:
     confidence: float = CONFIDENCE
 
 
-def compare_reviewers(first: Mapping[int, Answer], second: Mapping[int, Answer]) -> Agreement:
+def compare_reviewers(
+    first: Mapping[int, Answer], second: Mapping[int, Answer], *, stands_for: Mapping[int, float] = UNWEIGHTED
+) -> Agreement:
     """Return how two reviewers agree.
 
     Parameters
     ----------
     first, second : the answer of each to candidates, by id; "open" is no answer
+    stands_for : for how many candidates one counts, by id: n where one in n was drawn; those not named count for one
 
     Raises
     ------
@@ -99,29 +107,42 @@ def compare_reviewers(first: Mapping[int, Answer], second: Mapping[int, Answer])
     first, second = _keep_judged(first), _keep_judged(second)
     shared = sorted(first.keys() & second.keys())
     counts = np.zeros((len(JUDGED), len(JUDGED)), dtype=np.int64)
+    weights, squares = np.zeros(counts.shape), np.zeros(counts.shape)
     for candidate_id in shared:
-        counts[JUDGED.index(first[candidate_id]), JUDGED.index(second[candidate_id])] += 1
-    table = tuple(tuple(int(count) for count in row) for row in counts)
+        cell = JUDGED.index(first[candidate_id]), JUDGED.index(second[candidate_id])
+        weight = stands_for.get(candidate_id, 1.0)
+        counts[cell] += 1
+        weights[cell] += weight
+        squares[cell] += weight**2
     return Agreement(
-        table=table,
+        table=tuple(tuple(int(count) for count in row) for row in counts),
         shared=len(shared),
-        share=int(np.trace(counts)) / len(shared) if shared else None,
-        kappa=measure_kappa(table),
+        share=float(np.trace(weights) / weights.sum()) if shared else None,
+        kappa=measure_kappa(weights.tolist(), squares=squares.tolist()),
         disagreed=tuple(
             candidate_id for candidate_id in shared if first[candidate_id] != second[candidate_id]
         ),
         only_first=len(first.keys() - second.keys()),
         only_second=len(second.keys() - first.keys()),
+        is_weighted=bool((weights != counts).any()),
     )
 
 
-def measure_kappa(table: Sequence[Sequence[int]]) -> Kappa | None:
+def measure_kappa(
+    table: Sequence[Sequence[float]], *, squares: Sequence[Sequence[float]] | None = None
+) -> Kappa | None:
     """Return Cohen's kappa of a square table of counts, rows one reviewer's answers, columns the other's.
 
     With po the share on the diagonal and pe the sum of the products of both reviewers' shares of each answer, kappa is (po -
     pe) / (1 - pe) (Cohen 1960, Educ. Psychol. Meas. 20:37-46). The standard error is the large-sample one of Fleiss, Cohen
-    and Everitt (1969, Psychol. Bull. 72:323-327); with a few dozen candidates it is rough. None for an empty table, and where
-    pe is 1: one answer only.
+    and Everitt (1969, Psychol. Bull. 72:323-327), written as the spread of kappa's slopes over the candidates; with a few dozen
+    candidates it is rough. So written it also holds for a weighted sample, each candidate drawn by itself (Binder 1983, Int.
+    Stat. Rev. 51:279-292; from memory). None for an empty table, and where pe is 1: one answer only.
+
+    Parameters
+    ----------
+    table : counts, or sums of weights
+    squares : sums of the squares of the weights; None where all weights are 1
 
     Raises
     ------
@@ -143,7 +164,9 @@ def measure_kappa(table: Sequence[Sequence[int]]) -> Kappa | None:
     if 1 - by_chance < ROUNDING:
         return None
     value = (agreed - by_chance) / (1 - by_chance)
-    variance = _measure_variance(shares, agreed, by_chance) / total
+    parts = np.array(table if squares is None else squares, dtype=np.float64) / total**2
+    slopes = _find_slopes(shares, agreed, by_chance)
+    variance = float((parts * (slopes - (shares * slopes).sum()) ** 2).sum())
     if variance < ROUNDING:
         return Kappa(value, 0.0, None, None)
     error = float(variance**0.5)
@@ -175,10 +198,13 @@ def say_agreement(agreement: Agreement) -> str:
         )
     same = agreement.shared - len(agreement.disagreed)
     number = "all" if same == agreement.shared else f"{same:,}" if same else "none"
-    return (
-        f"{judged}, {number} with the same answer ({agreement.share * 100:.0f} %): "
-        f"kappa {_write_kappa(agreement.kappa)}."
+    share = f"{agreement.share * 100:.0f} %"
+    of_all = (
+        f"; each counted for as many as it was drawn from, {share}"
+        if agreement.is_weighted
+        else f" ({share})"
     )
+    return f"{judged}, {number} with the same answer{of_all}: kappa {_write_kappa(agreement.kappa)}."
 
 
 def _keep_judged(answers: Mapping[int, Answer]) -> dict[int, Answer]:
@@ -191,18 +217,13 @@ def _keep_judged(answers: Mapping[int, Answer]) -> dict[int, Answer]:
     return {candidate_id: answer for candidate_id, answer in answers.items() if answer in JUDGED}
 
 
-def _measure_variance(shares: NDArray[np.float64], agreed: float, by_chance: float) -> float:
-    """Return the large-sample variance of kappa times the number judged, from the shares of a table (A, A)."""
+def _find_slopes(shares: NDArray[np.float64], agreed: float, by_chance: float) -> NDArray[np.float64]:
+    """Return by how much kappa grows with the share of each cell of a table (A, A)."""
     of_first, of_second = shares.sum(axis=1), shares.sum(axis=0)
-    diagonal = np.diagonal(shares)
-    same = (diagonal * ((1 - by_chance) - (of_first + of_second) * (1 - agreed)) ** 2).sum()
-    crossed = (
-        shares * (of_second[:, None] + of_first[None, :]) ** 2
-    )  # the second's share of the first's answer, and back
-    different = (1 - agreed) ** 2 * (crossed.sum() - np.trace(crossed))
-    return float(
-        (same + different - (agreed * by_chance - 2 * by_chance + agreed) ** 2) / (1 - by_chance) ** 4
-    )
+    # A candidate in a cell adds to the first's share of its row and to the second's share of its column.
+    chance = of_second[:, None] + of_first[None, :]
+    same = np.eye(len(shares))
+    return np.asarray(same / (1 - by_chance) - chance * (1 - agreed) / (1 - by_chance) ** 2, dtype=np.float64)
 
 
 def _name_only_answer(agreement: Agreement) -> Answer:

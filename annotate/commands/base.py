@@ -19,6 +19,7 @@ COMMAND_FILES = (
     "draw",
     "evaluate",
     "labels",
+    "readers",
     "reach",
     "sizes",
     "exchange",

@@ -48,7 +48,7 @@ class ReadingPlan:
 
     Attributes
     ----------
-    dismissed_one_in : 1 for everything; n for all but the dismissed, and one in n of those
+    dismissed_one_in : 1 for everything; n for all but the dismissed, one in n of those, and all larvae drawn into the footage
     kind, tree_id, visit_id : only such; `tree_id` 0 means "no tree known"
     """
 
@@ -269,7 +269,9 @@ def _narrow(plan: ReadingPlan) -> str:
     conditions = []
     if plan.dismissed_one_in > 1:
         drawn = f"(candidate.id * {DRAW_STEP}) % {DRAW_TURN} < :drawn"
-        conditions.append(f"AND (candidate.answer <> 'dismiss' OR {drawn})")
+        # All larvae drawn into the footage: shown only those that the first found, a second would seem to miss none.
+        planted = "candidate.id IN (SELECT candidate_id FROM planted)"
+        conditions.append(f"AND (candidate.answer <> 'dismiss' OR {drawn} OR {planted})")
     if plan.kind is not None:
         conditions.append("AND candidate.kind = :kind")
     if plan.tree_id == NO_TREE:

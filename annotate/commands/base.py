@@ -19,6 +19,7 @@ COMMAND_FILES = (
     "draw",
     "evaluate",
     "labels",
+    "train",
     "readers",
     "reach",
     "sizes",

@@ -18,17 +18,23 @@ if TYPE_CHECKING:
     from annotate.reach import Reach
 
 USUAL_TAXON = "Apatura"
+USUAL_FOCAL_MM = 26.0
+"""Of most phones' main lens (common practice, no source)."""
+
 RESOLUTION = re.compile(r"(\d{1,5})\s*[x×]\s*(\d{1,5})")
 
 
 @app.command("reach")
 def reach(
     focal: Annotated[
-        float,
+        float | None,
         typer.Option(
-            "--focal", "-f", help="35 mm-equivalent focal length in use: 13, 26, 52, 77, 120 or any."
+            "--focal",
+            "-f",
+            help="35 mm-equivalent focal length in use: 13, 26, 52, 77, 120 or any. Without it: 26, or the clip's own.",
+            show_default=False,
         ),
-    ] = 26.0,
+    ] = None,
     resolution: Annotated[
         str, typer.Option("--resolution", help="Of the frames, long side first or last.")
     ] = ("3840x2160"),
@@ -87,9 +93,7 @@ def reach(
     from annotate.taxon_profiles import find_profile, list_profiles
 
     if clip:
-        _tell_clip(
-            clip, focal=focal if _was_given("focal") else None, crop=crop, card_mm=card_mm, logbook=logbook
-        )
+        _tell_clip(clip, focal=focal, crop=crop, card_mm=card_mm, logbook=logbook)
         return
     with _open_if_there(logbook) as opened:
         curve, weights = load_curve(opened)
@@ -100,7 +104,14 @@ def reach(
         heights = spread_heights(lowest, to if to is not None else lowest)
     else:
         heights = spread_heights()
-    order = ReachOrder(focal, read_resolution(resolution), heights, crop, sharpness, looks)
+    order = ReachOrder(
+        USUAL_FOCAL_MM if focal is None else focal,
+        read_resolution(resolution),
+        heights,
+        crop,
+        sharpness,
+        looks,
+    )
     measured = measure_reach(order, curve, profile)
     if as_json:
         from annotate.commands.notebook import write_data
@@ -115,13 +126,6 @@ def reach(
         draw_reach(measured, plot)
         if not as_json:
             print(f"Drawn: {plot}")
-
-
-def _was_given(name: str) -> bool:
-    from click import get_current_context
-    from click.core import ParameterSource
-
-    return get_current_context().get_parameter_source(name) is not ParameterSource.DEFAULT
 
 
 def read_resolution(text: str) -> tuple[int, int]:

@@ -27,12 +27,14 @@ from annotate.words import STAGES, read_word
 from models.coco import CocoSet, read_coco, write_coco
 from models.labels import LONGEST_TEXT, LabelledImage
 from models.metrics import LENGTH_CLASSES_PX
+from models.picture_light import LIGHT_BOUNDS, LIGHT_CLASSES
 
 LARVAL_STAGES = tuple(stage for stage in STAGES if stage.startswith("L"))
 """The stages a search is for; eggs and pupae are welcome in a set, and no gap where missing."""
 
 NO_STAGE = "stage not given"
 NO_TREE = "no tree given"
+NO_LIGHT = "light not measured"
 FOLDER_ENDING = "-pictures"
 """The pictures of NAME.json stand in NAME-pictures."""
 
@@ -62,8 +64,20 @@ def name_class(shortest_px: float) -> str:
     return f"under {LENGTH_CLASSES_PX[0][0]:.0f} px"
 
 
+def say_light(name: str) -> str:
+    """Return a class of light in words, with its bounds in code values of 0 to 255: "dim (64 to 128)"."""
+    if name not in LIGHT_CLASSES:
+        return NO_LIGHT
+    place = LIGHT_CLASSES.index(name)
+    if place == 0:
+        return f"{name} (under {LIGHT_BOUNDS[0]:.0f})"
+    if name == LIGHT_CLASSES[-1]:
+        return f"{name} ({LIGHT_BOUNDS[-1]:.0f} and more)"
+    return f"{name} ({LIGHT_BOUNDS[place - 1]:.0f} to {LIGHT_BOUNDS[place]:.0f})"
+
+
 def sum_set(counts: Sequence[LabelCount]) -> tuple[SetRow, ...]:
-    """Return the lines of the table: larvae by stage, by length and by tree, feeding marks, and pictures with nothing."""
+    """Return the lines of the table: larvae by stage, length, light and tree, feeding marks, and pictures with nothing."""
     larvae = [count for count in counts if count.answer == "larva"]
     rows = [_sum_row("all", "larvae", larvae)]
     stages = [*STAGES, *sorted({count.stage for count in larvae if count.stage} - set(STAGES)), None]
@@ -72,6 +86,8 @@ def sum_set(counts: Sequence[LabelCount]) -> tuple[SetRow, ...]:
     )
     lows = [0.0, *(low for low, _ in LENGTH_CLASSES_PX)]
     rows += _sum_rows("length", larvae, [(name_class(low), low) for low in lows], lambda one: one.shortest_px)
+    lights = [(say_light(name), name) for name in (*LIGHT_CLASSES, "")]
+    rows += _sum_rows("light", larvae, lights, lambda one: one.light)
     trees = sorted({count.tree for count in larvae}, key=lambda tree: (not tree, tree))
     rows += _sum_rows("tree", larvae, [(tree or NO_TREE, tree) for tree in trees], lambda one: one.tree)
     rows.append(_sum_row("all", "feeding marks", [one for one in counts if one.answer == "feeding"]))
@@ -127,6 +143,7 @@ GAPS: tuple[tuple[str, Callable[[int, int], bool]], ...] = (
 ASKED_FOR = (
     ("stage", LARVAL_STAGES, "larva of {}"),
     ("length", tuple(name_class(low) for low, _ in LENGTH_CLASSES_PX), "larva of {} long"),
+    ("light", tuple(say_light(name) for name in LIGHT_CLASSES), "larva in light that is {}"),
     ("all", ("feeding marks",), "feeding"),
     ("all", ("pictures with nothing",), "picture with nothing"),
 )
@@ -142,6 +159,7 @@ def describe_count(count: LabelCount) -> dict[str, Cell]:
         "answer": count.answer,
         "stage": count.stage,
         "length_class": name_class(count.shortest_px) if is_larva else None,
+        "light": count.light or None,
         "number": count.number,
     }
 

@@ -29,8 +29,10 @@ from models.labels import (
     LabelMark,
     Outline,
     choose_split,
+    digest_label,
     find_answer,
     is_sha256,
+    name_version,
     show_short,
 )
 
@@ -54,7 +56,7 @@ class CocoSet:
 
 
 def write_coco(path: Path, images: Sequence[LabelledImage], *, folder: str = "") -> None:
-    """Write labelled images as a COCO file, under a temporary name that is then moved.
+    """Write labelled images as a COCO file, under a temporary name that is then moved; its version is that of the set.
 
     Parameters
     ----------
@@ -69,7 +71,10 @@ def write_coco(path: Path, images: Sequence[LabelledImage], *, folder: str = "")
         raise ModelsError(f"{path}: expected each picture once; found one twice; leave one of them out")
     licences = sorted({image.licence for image in images if image.licence})
     body = {
-        "info": {"description": "Labelled pictures of larvae and feeding", "version": "1"},
+        "info": {
+            "description": "Labelled pictures of larvae and feeding",
+            "version": name_version(digest_label(image) for image in images),
+        },
         "licenses": [{"id": number, "name": name, "url": ""} for number, name in enumerate(licences, 1)],
         "categories": [{"id": number, "name": name} for name, number in CATEGORY_IDS.items()],
         "images": [_dump_image(number, image, folder, licences) for number, image in enumerate(images, 1)],

@@ -5,7 +5,7 @@ anything or judges a picture; how a set is written stands in `models.coco`.
 """
 
 import hashlib
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
 from typing import Literal, get_args
@@ -152,6 +152,24 @@ def find_answer(marks: Sequence[LabelMark]) -> LabelAnswer:
     """Return the answer that marks give: a larva counts before feeding, no mark is "nothing"."""
     kinds = {mark.kind for mark in marks}
     return "larva" if "larva" in kinds else "feeding" if kinds else "nothing"
+
+
+def digest_label(image: LabelledImage) -> str:
+    """Return the sha256 of what a label says: picture, size, marks with their stages, reason, and side of the set.
+
+    Who said it, when, and by which way it came is left out: the same labels have one digest in every logbook.
+    """
+    parts: list[object] = [image.picture, image.size_px, image.answer, image.reason, image.split]
+    parts += [(mark.kind, mark.stage, len(mark.outline)) for mark in image.marks]
+    digest = hashlib.sha256(repr(parts).encode("utf-8"))
+    for mark in image.marks:
+        digest.update(mark.outline.astype("<f4").tobytes())
+    return digest.hexdigest()
+
+
+def name_version(digests: Iterable[str]) -> str:
+    """Return the version of a set from the digests of its labels, in whatever order: the sha256 of them all."""
+    return hashlib.sha256("".join(sorted(digests)).encode("ascii")).hexdigest()
 
 
 def choose_split(*, tree: str, day: date | None, clip: str) -> Split:

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from annotate.commands.base import LogbookOption, app, choose_logbook
-from annotate.commands.notebook import print_nothing, print_table, say_count, write_data
+from annotate.commands.notebook import add_row, make_table, print_nothing, print_table, say_count, write_data
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -15,10 +15,15 @@ if TYPE_CHECKING:
     from rich.table import Table
 
     from annotate.labels import SetRow
+    from annotate.logbook.doubts import Doubt
     from annotate.logbook.labels import LabelChanges
+    from annotate.logbook.records import QueuedCandidate
+    from annotate.sheets import Cell
 
 SHORT_NAME = 12
 """Letters of a picture's sha256 that are shown: enough to find it in the folder of evidence."""
+
+KIND_WORDS = {"silhouette": "silhouette", "feeding": "feeding damage"}
 
 ONE_OF = {
     "larvae": "larva",
@@ -40,23 +45,26 @@ def labels(
     ] = False,
     logbook: LogbookOption = None,
 ) -> None:
-    """Show the labelled image set: what was judged, by stage, length and tree, and what it lacks.
+    """Show the labelled image set: what was judged, by stage, length, light and tree, and what it lacks.
 
-    Everything of a tree and date stands on one side, to learn from (train) or to test with (held out).
+    Light is the mean code value about the larva, 0 to 255. The version names what the set holds, whoever labelled it. Everything
+    of a tree and date stands on one side, to learn from (train) or to test with (held out).
     """
     context.obj = logbook
     if context.invoked_subcommand is not None:
         return
     from annotate.labels import describe_count, name_gaps, sum_set
-    from annotate.logbook.labels import count_labels, count_repeated, gather_labels
+    from annotate.logbook.doubts import list_doubts
+    from annotate.logbook.labels import count_labels, count_repeated, gather_labels, read_version
     from annotate.logbook.opening import open_logbook
 
     with open_logbook(choose_logbook(logbook)) as opened:
         changes = gather_labels(opened)
         counts, repeated = count_labels(opened), count_repeated(opened)
+        version, doubted = read_version(opened), len(list_doubts(opened))
     _tell_lost(changes)
     if as_json:
-        columns = ("tree", "split", "answer", "stage", "length_class", "number")
+        columns = ("tree", "split", "answer", "stage", "length_class", "light", "number")
         write_data(columns, [describe_count(count) for count in counts], as_json=True)
         return
     if not counts:
@@ -68,7 +76,42 @@ def labels(
     )
     print_table(_lay_out_set(rows), f"{_say_sum(rows)}.{kept_apart}")
     gaps = name_gaps(counts)
-    print(gaps or "Every stage, length and kind stands on both sides.")
+    print(gaps or "Every stage, length, light and kind stands on both sides.")
+    if doubted:
+        print(f"The network doubts {say_count(doubted, 'label')}; see them with: leafshade labels doubts")
+    print(f"Version of the set: {version[:SHORT_NAME]}")
+
+
+@labels_app.command("doubts")
+def list_suspected(
+    context: typer.Context,
+    as_json: Annotated[bool, typer.Option("--json", help="Write them as JSON: an array of objects.")] = False,
+    logbook: LogbookOption = None,
+) -> None:
+    """List suspected mistakes: confirmed though the network gives next to no chance, or dismissed though it is nearly sure.
+
+    Look at each again on the review page, order "suspected mistakes"; the same answer given a second time settles it.
+    """
+    from annotate.logbook.doubts import list_doubts
+    from annotate.logbook.opening import open_logbook
+    from annotate.logbook.review import find_candidate
+
+    with open_logbook(choose_logbook(logbook or context.obj)) as opened:
+        doubts = list_doubts(opened)
+        found = [(doubt, find_candidate(opened, doubt.candidate_id)) for doubt in doubts]
+    if as_json:
+        columns = ("candidate", "answer", "reviewer", "score", "scorer", "tree", "page")
+        write_data(columns, [describe_doubt(doubt, candidate) for doubt, candidate in found], as_json=True)
+        return
+    if not found:
+        print_nothing(
+            "", "No label that the network strongly doubts.", advice="See the set with: leafshade labels"
+        )
+        return
+    print_table(
+        lay_out_doubts(found),
+        f'{say_count(len(found), "label")} to look at again. On the review page: order "suspected mistakes".',
+    )
 
 
 @labels_app.command("export")
@@ -142,6 +185,38 @@ def _tell_lost(changes: "LabelChanges") -> None:
 def _say_sum(rows: "Sequence[SetRow]") -> str:
     sums = [(row.train + row.held_out, row.name) for row in rows if row.by == "all"]
     return ", ".join(f"{number} {ONE_OF[name] if number == 1 else name}" for number, name in sums)
+
+
+def describe_doubt(doubt: "Doubt", candidate: "QueuedCandidate") -> dict[str, "Cell"]:
+    """Return a doubt as data with stable names."""
+    return {
+        "candidate": doubt.candidate_id,
+        "answer": doubt.answer,
+        "reviewer": doubt.reviewer,
+        "score": round(doubt.score, 4),
+        "scorer": doubt.scorer,
+        "tree": f"{candidate.site}/{candidate.tree}" if candidate.tree else "",
+        "page": f"/candidates/{doubt.candidate_id}",
+    }
+
+
+def lay_out_doubts(found: "Sequence[tuple[Doubt, QueuedCandidate]]") -> "Table":
+    """Return doubts as a table, date first."""
+    from annotate.zones import to_local, write_date
+
+    table = make_table("Date", "Tree", "What", "Who", "Network", "Page")
+    for doubt, candidate in found:
+        said = "confirmed" if doubt.answer == "confirm" else "dismissed"
+        add_row(
+            table,
+            write_date(to_local(candidate.at, candidate.zone).date()),
+            candidate.tree or "no tree given",
+            f"{KIND_WORDS[candidate.kind]}, {candidate.length_px:.0f} px",
+            f"{doubt.reviewer} {said} it",
+            f"{doubt.score:.2f} of 1",
+            f"/candidates/{doubt.candidate_id}",
+        )
+    return table
 
 
 def _lay_out_set(rows: "Sequence[SetRow]") -> "Table":

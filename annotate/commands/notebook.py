@@ -23,10 +23,10 @@ SHORT_NAME = 12
 
 def lay_out_trees(found: Sequence["Tree"], counts: Mapping[int, "Count"]) -> "Table":
     """Return the trees as a table; `counts` are those of their candidates, by tree id."""
-    table = _make_table("Tree", "Site", "Host", "Position", "Height", "Reviewed", "Cautions")
+    table = make_table("Tree", "Site", "Host", "Position", "Height", "Reviewed", "Cautions")
     for tree in found:
         height = "not measured" if tree.height_m is None else f"{tree.height_m:g} m"
-        _add_row(
+        add_row(
             table,
             tree.code,
             tree.site,
@@ -56,10 +56,10 @@ def lay_out_visits(found: Sequence["VisitSummary"]) -> "Table":
     """Return the visits as a table."""
     from annotate.zones import write_date
 
-    table = _make_table("Date", "Site", "Time", "Trees filmed", "What", "Who", "Weather")
+    table = make_table("Date", "Site", "Time", "Trees filmed", "What", "Who", "Weather")
     for summary in found:
         visit = summary.visit
-        _add_row(
+        add_row(
             table,
             write_date(visit.date),
             visit.site,
@@ -97,9 +97,9 @@ def lay_out_observations(found: Sequence["Observation"]) -> "Table":
     """Return the observations as a table."""
     from annotate.zones import find_local_date, write_clock, write_date
 
-    table = _make_table("Date", "Time", "Tree", "What", "Who", "Picture")
+    table = make_table("Date", "Time", "Tree", "What", "Who", "Picture")
     for item in found:
-        _add_row(
+        add_row(
             table,
             write_date(find_local_date(item.at, item.zone)),
             write_clock(item.at, item.zone),
@@ -137,7 +137,8 @@ def tell_change(change: "TreeChange") -> list[str]:
     ]
 
 
-def _make_table(*headings: str) -> "Table":
+def make_table(*headings: str) -> "Table":
+    """Return an empty table as all of them look."""
     from rich.table import Table
 
     table = Table(box=None, pad_edge=False, header_style="bold", collapse_padding=True)
@@ -146,7 +147,7 @@ def _make_table(*headings: str) -> "Table":
     return table
 
 
-def _add_row(table: "Table", *cells: str) -> None:
+def add_row(table: "Table", *cells: str) -> None:
     """Add cells as they are: what people wrote is never taken for markup, and nothing in it moves the cursor."""
     from rich.text import Text
 

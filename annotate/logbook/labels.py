@@ -1,10 +1,12 @@
 """The labelled image set of a logbook: what verdicts say of the evidence pictures, and labels that came from elsewhere.
 
-Labels of source "verdict" follow the verdicts and are brought up to date by `gather_labels`; those of other sources are only
-touched by `add_labels`. Marks are (row, column) px of the evidence picture. Pictures that show the same on one tree and date
-stand in the set once; the others are kept, with a note which one they repeat.
+Labels of source "verdict" follow the verdicts, in the outlines that people corrected, and are brought up to date by
+`gather_labels`; those of other sources are only touched by `add_labels`. Marks are (row, column) px of the evidence picture.
+Pictures that show the same on one tree and date stand in the set once; the others are kept, with a note which one they repeat.
+Larvae that were planted to measure with are in no set.
 """
 
+import hashlib
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
@@ -14,26 +16,43 @@ from typing import Any
 
 import numpy as np
 from sqlalchemy import Select, case, delete, func, insert, select, update
-from sqlalchemy.orm import Session
+from sqlalchemy.orm import Session, aliased
 
 from annotate.errors import AnnotateError
 from annotate.logbook.opening import Logbook
+from annotate.logbook.outlines import Corrections, load_corrections
+from annotate.logbook.outlines import unpack_outline as unpack_outline
 from annotate.logbook.pictures import read_picture
 from annotate.logbook.tables import (
     CandidateRow,
     ClipRow,
+    LabelGatheringRow,
     LabelMarkRow,
     LabelRow,
+    ObservationChangeRow,
     ObservationRow,
+    OutlineCorrectionRow,
     SearchRow,
     SiteRow,
+    StretchRow,
     TreeRow,
     VerdictRow,
     ViewRow,
 )
 from annotate.zones import find_local_date
-from models.labels import LabelAnswer, LabelledImage, LabelMark, LabelSource, Split, choose_split, find_answer
+from models.labels import (
+    LabelAnswer,
+    LabelledImage,
+    LabelMark,
+    LabelSource,
+    Split,
+    choose_split,
+    digest_label,
+    find_answer,
+    name_version,
+)
 from models.metrics import LENGTH_CLASSES_PX
+from models.picture_light import LIGHT_BOUNDS, LIGHT_CLASSES, measure_light
 from models.repeated_pictures import find_repeated, hash_look, measure_mark, see_look
 
 PRECEDENCE: tuple[LabelSource, ...] = ("drawn in", "verdict", "import")
@@ -66,6 +85,7 @@ class LabelCount:
     answer : "larva" or "feeding" counts marks, "nothing" pictures
     stage : None where nobody said
     shortest_px : lower end of the class of length (`models.metrics.LENGTH_CLASSES_PX`), 0 below the least and for "nothing"
+    light : class of light about it (`models.picture_light`); empty where the picture could not be looked at
     """
 
     tree: str
@@ -74,24 +94,85 @@ class LabelCount:
     stage: str | None
     shortest_px: float
     number: int
+    light: str = ""
 
 
 def gather_labels(logbook: Logbook) -> LabelChanges:
     """Bring the labels that come from verdicts up to date, in one transaction; asked again, it changes nothing.
 
     The newest verdict counts. Confirmed, the picture of the best view has its outline; every other confirmed thing of the same
-    frame that lies in the picture is marked too, so that no larva is taught as nothing. Unsure and open ones are in no set.
+    frame that lies in the picture is marked too, so that no larva is taught as nothing. Unsure and open ones are in no set. Where
+    nothing was said since the last time, nothing is read again.
     """
     with logbook.reading() as session:
+        sources = _digest_sources(session)
+        if sources == session.scalar(select(LabelGatheringRow.sources)):
+            return LabelChanges(0, 0, 0, _count_from_verdicts(session))
         wanted = _derive_labels(session)
-        known = set(session.scalars(select(LabelRow.picture).where(LabelRow.source == "verdict")))
-    looks, lost = _see_pictures(logbook, [image for name, image in wanted.items() if name not in known])
+        known = _list_known(session)
+        others = _load_rows(session, LabelRow.source != "verdict", LabelRow.light.is_(None))
+    # A picture is looked at when it is new, and again when its marks may have moved.
+    unseen = [image for name, image in wanted.items() if known.get(name) != digest_label(image)]
+    looks, lost = _see_pictures(logbook, [*unseen, *(image for _, image in others)])
     with logbook.writing() as session:
         # Somebody may have judged meanwhile: what is compared is what stands now. A picture not yet seen waits for the next time.
         present = _load_rows(session, LabelRow.source == "verdict")
         seen = {image.picture for _, image in present} | set(looks)
         wanted = {name: image for name, image in _derive_labels(session).items() if name in seen}
-        return replace(_bring_to(session, present, wanted, looks, removes=True), lost=tuple(lost))
+        done = _bring_to(session, present, wanted, looks, removes=True)
+        _complete(session, others, looks)
+        if not lost:
+            is_same = _digest_sources(session) == sources
+            session.execute(delete(LabelGatheringRow))
+            session.add(LabelGatheringRow(id=1, sources=sources if is_same else ""))
+    return replace(done, lost=tuple(name for name in lost if name not in known))
+
+
+def _digest_sources(session: Session) -> str:
+    """Return a digest of all that labels from verdicts hang on; it takes milliseconds, and errs only on the side of change.
+
+    Answers, outlines and what is said of observations leave rows that are only added; the rest is few rows, all of them taken.
+    """
+    newest = [
+        session.scalar(select(func.max(row.id)))
+        for row in (VerdictRow, OutlineCorrectionRow, ObservationChangeRow, ObservationRow)
+    ]
+    tables = (
+        select(ClipRow.id, ClipRow.sha256, ClipRow.recorded_at, ClipRow.zone).order_by(ClipRow.id),
+        select(StretchRow.clip_id, StretchRow.tree_id, StretchRow.start_s, StretchRow.end_s).order_by(
+            StretchRow.id
+        ),
+        select(TreeRow.id, TreeRow.site_id, TreeRow.code).order_by(TreeRow.id),
+        select(SiteRow.id, SiteRow.code).order_by(SiteRow.id),
+        select(LabelRow.source, func.count(), func.max(LabelRow.id)).group_by(LabelRow.source),
+    )
+    rows = [tuple(row) for table in tables for row in session.execute(table)]
+    return hashlib.sha256(repr((newest, rows)).encode("utf-8")).hexdigest()
+
+
+def _count_from_verdicts(session: Session) -> int:
+    return session.scalar(select(func.count()).where(LabelRow.source == "verdict")) or 0
+
+
+def _list_known(session: Session) -> dict[str, str]:
+    """Return picture -> digest of the labels from verdicts; empty where the picture has still to be looked at."""
+    rows = session.execute(
+        select(LabelRow.picture, LabelRow.digest, LabelRow.light).where(LabelRow.source == "verdict")
+    )
+    return {picture: "" if light is None else digest for picture, digest, light in rows}
+
+
+def _complete(
+    session: Session, present: Sequence[tuple[int, LabelledImage]], looks: Mapping[str, "_Seen"]
+) -> None:
+    """Keep light and digest of labels that were there before and whose pictures were looked at."""
+    news = [
+        {"id": label_id, "light": looks[image.picture].light, "digest": digest_label(image)}
+        for label_id, image in present
+        if image.picture in looks
+    ]
+    if news:
+        session.execute(update(LabelRow), news)
 
 
 def add_labels(logbook: Logbook, images: Sequence[LabelledImage]) -> LabelChanges:
@@ -156,26 +237,43 @@ def count_labels(logbook: Logbook) -> tuple[LabelCount, ...]:
     """Return how many marks and how many pictures with nothing the set has, by tree, side, kind, stage and class of length."""
     lows = [(LabelMarkRow.length_px >= low, low) for low, _ in reversed(LENGTH_CLASSES_PX)]
     shortest = case(*lows, else_=0.0).label("shortest_px")
+    light = _name_light()
+    by = (LabelRow.tree, LabelRow.split, LabelMarkRow.kind, LabelMarkRow.stage, shortest, light)
     marks = (
-        select(LabelRow.tree, LabelRow.split, LabelMarkRow.kind, LabelMarkRow.stage, shortest, func.count())
+        select(*by[:-1], func.count(), light)
         .join(LabelMarkRow, LabelMarkRow.label_id == LabelRow.id)
         .where(LabelRow.repeats_id.is_(None))
-        .group_by(LabelRow.tree, LabelRow.split, LabelMarkRow.kind, LabelMarkRow.stage, shortest)
-        .order_by(LabelRow.tree, LabelRow.split, LabelMarkRow.kind, LabelMarkRow.stage, shortest)
+        .group_by(*by)
+        .order_by(*by)
     )
+    by_nothing = (LabelRow.tree, LabelRow.split, light)
     empty = (
-        select(LabelRow.tree, LabelRow.split, func.count())
+        select(LabelRow.tree, LabelRow.split, func.count(), light)
         .where(LabelRow.repeats_id.is_(None), LabelRow.answer == "nothing")
-        .group_by(LabelRow.tree, LabelRow.split)
-        .order_by(LabelRow.tree, LabelRow.split)
+        .group_by(*by_nothing)
+        .order_by(*by_nothing)
     )
     with logbook.reading() as session:
         counts = [LabelCount(*row) for row in session.execute(marks)]
         counts += [
-            LabelCount(tree, split, "nothing", None, 0.0, number)  # type: ignore[arg-type]
-            for tree, split, number in session.execute(empty)
+            LabelCount(tree, split, "nothing", None, 0.0, number, name)
+            for tree, split, number, name in session.execute(empty)
         ]
     return tuple(counts)
+
+
+def _name_light() -> Any:
+    """Return the class of light of a label as a column: in SQL what `models.picture_light.name_light` says."""
+    bounds = [
+        (LabelRow.light < bound, name) for bound, name in zip(LIGHT_BOUNDS, LIGHT_CLASSES[:-1], strict=True)
+    ]
+    return case((LabelRow.light.is_(None), ""), *bounds, else_=LIGHT_CLASSES[-1]).label("light_class")
+
+
+def read_version(logbook: Logbook) -> str:
+    """Return the version of the set as it was last gathered: one name for the same labels, in every logbook."""
+    with logbook.reading() as session:
+        return name_version(session.scalars(select(LabelRow.digest).where(LabelRow.repeats_id.is_(None))))
 
 
 def count_repeated(logbook: Logbook) -> int:
@@ -201,8 +299,8 @@ class _Judged:
     scorer: str
     reviewer: str
     labelled_at: Any
+    reason: str
     frame_index: int
-    outline: bytes
     picture: str
     origin_px: tuple[int, int]
     size_px: tuple[int, int]
@@ -219,10 +317,12 @@ class _Shown:
 def _derive_labels(session: Session) -> dict[str, LabelledImage]:
     """Return picture -> what the verdicts that stand say of it, in the order of the candidates."""
     judged = [_to_judged(row) for row in session.execute(_select_judged())]
-    shown = _list_shown(session)
+    shown = _list_shown(session, load_corrections(session))
+    undecided = _list_undecided(session)
     by_picture: dict[str, list[_Judged]] = {}
     for one in judged:
-        by_picture.setdefault(one.picture, []).append(one)
+        if one.picture not in undecided:
+            by_picture.setdefault(one.picture, []).append(one)
     found = (
         _to_label(alike, shown.get((alike[0].clip_id, alike[0].frame_index), ()))
         for alike in by_picture.values()
@@ -256,11 +356,11 @@ def _select_judged() -> "Select[*tuple[Any, ...]]":
             ClipRow.sha256,
             SiteRow.code,
             TreeRow.code,
-            SearchRow.scorer,
+            case((CandidateRow.found_by == "hand", ""), else_=SearchRow.scorer),
             VerdictRow.reviewer,
             VerdictRow.at,
+            VerdictRow.reason,
             ViewRow.frame_index,
-            ViewRow.outline,
             ViewRow.picture,
             ViewRow.picture_row,
             ViewRow.picture_col,
@@ -274,8 +374,28 @@ def _select_judged() -> "Select[*tuple[Any, ...]]":
         .outerjoin(TreeRow, TreeRow.id == CandidateRow.tree_id)
         .outerjoin(SiteRow, SiteRow.id == TreeRow.site_id)
         .outerjoin(ObservationRow, _stands())
-        .where(CandidateRow.answer.in_(("confirm", "dismiss")))
+        .where(CandidateRow.answer.in_(("confirm", "dismiss")), CandidateRow.found_by != "planted")
         .order_by(CandidateRow.id)
+    )
+
+
+def _list_undecided(session: Session) -> set[str]:
+    """Return the pictures that something was drawn into while what they were cut for is not decided.
+
+    Such a picture would teach as nothing what may be a larva, and waits.
+    """
+    drawn = aliased(CandidateRow)
+    theirs = aliased(ViewRow)
+    names = (
+        select(theirs.picture).join(drawn, drawn.id == theirs.candidate_id).where(drawn.found_by == "hand")
+    )
+    return set(
+        session.scalars(
+            select(ViewRow.picture)
+            .join(CandidateRow, CandidateRow.id == ViewRow.candidate_id)
+            .where(ViewRow.picture.in_(names), CandidateRow.standing == "listed")
+            .where(CandidateRow.answer.in_(("open", "unsure")))
+        )
     )
 
 
@@ -283,7 +403,7 @@ def _stands() -> Any:
     return (ObservationRow.candidate_id == CandidateRow.id) & ObservationRow.withdrawn_at.is_(None)
 
 
-def _list_shown(session: Session) -> dict[tuple[int, int], list[_Shown]]:
+def _list_shown(session: Session, corrections: Corrections) -> dict[tuple[int, int], list[_Shown]]:
     """Return (clip id, frame index) -> the confirmed things of that frame, by candidate."""
     rows = session.execute(
         select(
@@ -292,16 +412,18 @@ def _list_shown(session: Session) -> dict[tuple[int, int], list[_Shown]]:
             CandidateRow.id,
             CandidateRow.kind,
             ObservationRow.stage,
+            ViewRow.rank,
             ViewRow.outline,
         )
         .join(ViewRow, ViewRow.candidate_id == CandidateRow.id)
         .outerjoin(ObservationRow, _stands())
-        .where(CandidateRow.answer == "confirm")
+        .where(CandidateRow.answer == "confirm", CandidateRow.found_by != "planted")
         .order_by(CandidateRow.id, ViewRow.rank)
     )
     shown: dict[tuple[int, int], list[_Shown]] = {}
-    for clip_id, frame_index, candidate_id, kind, stage, packed in rows:
-        mark = _to_mark(unpack_outline(packed), kind, stage)
+    for clip_id, frame_index, candidate_id, kind, stage, rank, packed in rows:
+        corrected = corrections.get((candidate_id, rank))
+        mark = _to_mark(unpack_outline(packed) if corrected is None else corrected, kind, stage)
         shown.setdefault((clip_id, frame_index), []).append(_Shown(candidate_id, mark))
     return shown
 
@@ -346,16 +468,25 @@ def _to_label(alike: Sequence[_Judged], shown: Sequence[_Shown]) -> LabelledImag
         reviewer=newest.reviewer,
         labelled_at=newest.labelled_at,
         split=choose_split(tree=tree, day=day, clip=newest.clip),
+        reason="" if marks else newest.reason,
         tree=tree,
         date=day,
         clip=newest.clip,
-        scorer=newest.scorer,
+        scorer=newest.scorer or next((one.scorer for one in alike if one.scorer), ""),
     )
 
 
-def _see_pictures(logbook: Logbook, images: Iterable[LabelledImage]) -> tuple[dict[str, int], list[str]]:
-    """Return picture -> its difference hash, and the pictures that are gone, damaged or of another size."""
-    looks: dict[str, int] = {}
+@dataclass(frozen=True, slots=True)
+class _Seen:
+    """What is kept of a picture that was looked at: its difference hash, and the light about its middle mark."""
+
+    look: int
+    light: float
+
+
+def _see_pictures(logbook: Logbook, images: Iterable[LabelledImage]) -> tuple[dict[str, _Seen], list[str]]:
+    """Return picture -> what was seen, and the pictures that are gone, damaged or of another size."""
+    looks: dict[str, _Seen] = {}
     lost = []
     for image in images:
         try:
@@ -364,7 +495,7 @@ def _see_pictures(logbook: Logbook, images: Iterable[LabelledImage]) -> tuple[di
             lost.append(image.picture)
             continue
         if rgb.shape[:2] == image.size_px:
-            looks[image.picture] = hash_look(rgb)
+            looks[image.picture] = _Seen(hash_look(rgb), measure_light(rgb, image))
         else:
             lost.append(image.picture)
     return looks, lost
@@ -393,7 +524,7 @@ def _bring_to(
     session: Session,
     present: Sequence[tuple[int, LabelledImage]],
     wanted: Mapping[str, LabelledImage],
-    looks: Mapping[str, int],
+    looks: Mapping[str, _Seen],
     *,
     removes: bool,
 ) -> LabelChanges:
@@ -409,7 +540,12 @@ def _bring_to(
     ids |= {image.picture: first_id + index for index, image in enumerate(new)}
     if new:
         rows = [
-            {"id": ids[image.picture], "look": f"{looks[image.picture]:016x}", **_describe(image)}
+            {
+                "id": ids[image.picture],
+                "look": f"{looks[image.picture].look:016x}",
+                "light": looks[image.picture].light,
+                **_describe(image),
+            }
             for image in new
         ]
         session.execute(insert(LabelRow), rows)
@@ -417,6 +553,7 @@ def _bring_to(
         session.execute(
             update(LabelRow), [{"id": ids[image.picture], **_describe(image)} for image in changed]
         )
+    _complete(session, [(ids[picture], image) for picture, image in wanted.items() if picture in old], looks)
     marks = [
         {
             "label_id": ids[image.picture],
@@ -472,6 +609,7 @@ def _describe(image: LabelledImage) -> dict[str, Any]:
         "clip": image.clip,
         "scorer": image.scorer,
         "split": image.split,
+        "digest": digest_label(image),
     }
 
 
@@ -564,8 +702,3 @@ def _to_image(row: Any, marks: tuple[LabelMark, ...]) -> LabelledImage:
         clip=row.clip,
         scorer=row.scorer,
     )
-
-
-def unpack_outline(packed: bytes) -> np.ndarray[Any, np.dtype[np.float32]]:
-    """Return an outline, float32 (N, 2) of (row, column)."""
-    return np.frombuffer(packed, "<f4").reshape(-1, 2).astype(np.float32)

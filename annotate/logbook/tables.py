@@ -281,6 +281,13 @@ class CandidateRow(Base):
             "ix_candidate_tree_review", "tree_id", "standing", "kind", "answer", text("promise DESC"), "id"
         ),
         Index("ix_candidate_by_hand", "clip_id", sqlite_where=text("found_by = 'hand'")),
+        Index("ix_candidate_same", "same_as_id", sqlite_where=text("same_as_id IS NOT NULL")),
+        Index(
+            "ix_candidate_doubt",
+            "answer",
+            "score",
+            sqlite_where=text("answer IN ('confirm', 'dismiss')"),
+        ),
         Index("ix_candidate_teaching", "teaching_rank", sqlite_where=text("teaching_rank IS NOT NULL")),
     )
 

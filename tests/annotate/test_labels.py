@@ -3,7 +3,7 @@
 import json
 from collections.abc import Callable, Iterator
 from dataclasses import replace
-from datetime import date
+from datetime import date, timedelta
 from io import BytesIO
 from pathlib import Path
 from typing import Any
@@ -17,6 +17,7 @@ from annotate.commands.base import app
 from annotate.commands.labels import labels
 from annotate.errors import AnnotateError
 from annotate.labels import export_labels, import_labels, name_class, name_gaps, sum_set
+from annotate.logbook.clips import add_stretch
 from annotate.logbook.labels import (
     LabelChanges,
     LabelCount,
@@ -25,15 +26,20 @@ from annotate.logbook.labels import (
     count_repeated,
     gather_labels,
     list_labels,
+    read_version,
 )
+from annotate.logbook.observations import find_observation, set_details
 from annotate.logbook.opening import EVIDENCE_NAME, Logbook, create_logbook, open_logbook
+from annotate.logbook.outlines import correct_outline
 from annotate.logbook.pictures import keep_picture, picture_path
+from annotate.logbook.places import find_tree
 from annotate.logbook.records import Details
 from annotate.logbook.verdicts import give_verdict, take_back
 from detect.candidates import View
 from detect.evidence import HeldJpeg
 from models.errors import ModelsError
-from models.labels import LabelledImage, LabelMark, choose_split
+from models.labels import LabelledImage, LabelMark, choose_split, digest_label, name_version
+from models.picture_light import name_light
 from tests.annotate.made_records import LATER, NOON, add_trees, film, make_candidate, make_view, search
 
 assert labels  # imported so that the command is there
@@ -373,15 +379,20 @@ def test_nothing_is_half_imported(logbook: Logbook, tmp_path: Path, fault: str) 
 
 def test_gaps_are_named_in_a_sentence() -> None:
     """What the set lacks, and what one side lacks; where nothing is lacking, nothing is said."""
-    larva = LabelCount("A/1", "train", "larva", "L1", 6.0, 3)
+    larva = LabelCount("A/1", "train", "larva", "L1", 6.0, 3, "dim")
     held = replace(larva, split="held out")
     assert name_gaps([]).startswith(
         "The set has no larva of L1, L2, L3, L4 or L5, no larva of 6 to 10 px, "
     ) and ", no picture with nothing." in name_gaps([])
     full = [
-        replace(larva, stage=stage, shortest_px=low, split=split)
+        replace(larva, stage=stage, shortest_px=low, light=light, split=split)
         for split in ("train", "held out")
-        for stage, low in zip(("L1", "L2", "L3", "L4", "L5"), (6.0, 10.0, 16.0, 32.0, 32.0), strict=True)
+        for stage, low, light in zip(
+            ("L1", "L2", "L3", "L4", "L5"),
+            (6.0, 10.0, 16.0, 32.0, 32.0),
+            ("dark", "dim", "bright", "bright", "glaring"),
+            strict=True,
+        )
     ]
     full += [
         LabelCount("", split, answer, None, 0.0, 1)  # type: ignore[arg-type]
@@ -390,9 +401,13 @@ def test_gaps_are_named_in_a_sentence() -> None:
     ]
     assert name_gaps(full) == ""
     without = [one for one in full if one != replace(held, stage="L2", shortest_px=10.0, number=3)]
-    assert name_gaps(without) == "Held out has no larva of L2, no larva of 10 to 16 px long."
+    assert (
+        name_gaps(without)
+        == "Held out has no larva of L2, no larva of 10 to 16 px long, no larva in light that is dim (64 to 128)."
+    )
     rows = {(row.by, row.name): (row.train, row.held_out) for row in sum_set(full)}
     assert rows["all", "larvae"] == (15, 15) and rows["length", "32 px and more"] == (6, 6)
+    assert rows["light", "dark (under 64)"] == (3, 3) and rows["light", "bright (128 to 192)"] == (6, 6)
     assert rows["tree", "A/1"] == (15, 15) and rows["all", "pictures with nothing"] == (1, 1)
     assert name_class(0.0) == "under 6 px"
 
@@ -424,6 +439,7 @@ def test_the_command_shows_the_set(run: Run, logbook: Logbook) -> None:
         "answer": "larva",
         "stage": "L4",
         "length_class": "16 to 32 px",
+        "light": "dim",
         "number": 1,
     } in data
     assert sum(row["number"] for row in data) == 4
@@ -441,3 +457,109 @@ def test_the_command_writes_and_reads_a_set(run: Run, logbook: Logbook, tmp_path
     assert result.exit_code == 0 and "1 picture new, 0 changed, 0 as before." in result.stdout
     assert "1 picture left out of the set" in result.stdout and len(list_labels(logbook)) == 1
     assert run("labels", "import", str(tmp_path / "set.json"), "--source", "Otterholt").exit_code == 2
+
+
+def test_a_dismissed_picture_carries_its_reason(logbook: Logbook, tmp_path: Path) -> None:
+    """The newest verdict's reason is the hard negative's, goes into the COCO file, and a picture with a larva has none."""
+    give_verdict(logbook, 1, answer="dismiss", reviewer="Maren", at=LATER, reason="leaf shadow")
+    judge(logbook, 4, "confirm")
+    gather_labels(logbook)
+    nothing, larva = list_labels(logbook)
+    assert (nothing.reason, larva.reason) == ("leaf shadow", "")
+    export_labels(logbook, tmp_path / "set.json")
+    written = json.loads((tmp_path / "set.json").read_text())
+    assert [image["leafshade"]["reason"] for image in written["images"]] == ["leaf shadow", ""]
+    give_verdict(logbook, 1, answer="dismiss", reviewer="Maren", at=LATER, reason="gall")
+    assert gather_labels(logbook).changed == 1 and list_labels(logbook)[0].reason == "gall"
+
+
+def test_a_corrected_outline_is_the_mark(logbook: Logbook) -> None:
+    """The set has the outline that a person drew, and the search's again after the way back."""
+    judge(logbook, 1, "confirm")
+    gather_labels(logbook)
+    (before,) = list_labels(logbook)
+    drawn = [(490, 690), (490, 712), (503, 712), (503, 690)]
+    correct_outline(logbook, 1, rank=0, outline=drawn, reviewer="Maren", at=LATER)
+    assert gather_labels(logbook) == LabelChanges(0, 1, 0, 0)
+    (after,) = list_labels(logbook)
+    assert after.marks[0].outline.tolist() == [[70, 90], [70, 112], [83, 112], [83, 90]]
+    correct_outline(logbook, 1, rank=0, outline=None, reviewer="Maren", at=LATER)
+    gather_labels(logbook)
+    assert list_labels(logbook) == (before,)
+
+
+def test_what_was_planted_is_no_label(logbook: Logbook) -> None:
+    """A larva drawn into footage to measure with teaches nothing, whatever was said of it."""
+    judge(logbook, 1, "dismiss")
+    judge(logbook, 2, "dismiss")
+    with logbook.writing() as session:
+        session.connection().exec_driver_sql("UPDATE candidate SET found_by = 'planted' WHERE id = 2")
+    assert gather_labels(logbook).new == 1
+
+
+def read_lights(logbook: Logbook) -> list[float]:
+    with logbook.reading() as session:
+        rows = session.connection().exec_driver_sql("SELECT light FROM label ORDER BY id")
+        return [light for (light,) in rows]
+
+
+def test_light_is_kept_with_the_label(logbook: Logbook) -> None:
+    """It is measured when the picture is first looked at and again when the outline moves, and counted in classes."""
+    judge(logbook, 1, "confirm")
+    judge(logbook, 4, "dismiss")
+    gather_labels(logbook)
+    first = read_lights(logbook)
+    assert [count.light for count in count_labels(logbook)] == [name_light(light) for light in first]
+    drawn = [(440, 610), (440, 625), (448, 625), (448, 610)]
+    correct_outline(logbook, 1, rank=0, outline=drawn, reviewer="Maren", at=LATER)
+    gather_labels(logbook)
+    assert read_lights(logbook)[0] != first[0] and read_lights(logbook)[1] == first[1]
+
+
+def test_labels_of_an_older_logbook_get_their_light(logbook: Logbook) -> None:
+    """Rows without light and digest, as they were before, are completed by the next gathering, imports with them."""
+    judge(logbook, 1, "confirm")
+    gather_labels(logbook)
+    add_labels(logbook, [make_label(logbook)])
+    lights, version = read_lights(logbook), read_version(logbook)
+    with logbook.writing() as session:
+        session.connection().exec_driver_sql("UPDATE label SET light = NULL, digest = ''")
+        session.connection().exec_driver_sql("DELETE FROM label_gathering")
+    assert [count.light for count in count_labels(logbook)] == ["", ""]
+    gather_labels(logbook)
+    assert (read_lights(logbook), read_version(logbook)) == (lights, version)
+
+
+def test_the_version_names_what_the_set_holds(logbook: Logbook, tmp_path: Path) -> None:
+    """The same labels have one version, in another logbook too and in the COCO file; any other label has another."""
+    assert read_version(logbook) == name_version([])
+    judge(logbook, 1, "confirm", L4)
+    judge(logbook, 4, "dismiss")
+    gather_labels(logbook)
+    version = read_version(logbook)
+    assert version == name_version(digest_label(image) for image in reversed(list_labels(logbook)))
+    export_labels(logbook, tmp_path / "set.json")
+    assert json.loads((tmp_path / "set.json").read_text())["info"]["version"] == version
+    with open_logbook(create_logbook(tmp_path / "other")) as other:
+        import_labels(other, tmp_path / "set.json", origin="Otterholt archive", licence="CC0 1.0")
+        assert read_version(other) == version
+    judge(logbook, 1, "confirm", Details(stage="L3"))
+    gather_labels(logbook)
+    assert read_version(logbook) != version
+
+
+def test_gathering_again_sees_whatever_changed(logbook: Logbook) -> None:
+    """Nothing is read again in vain, yet a tree named later, a moment put right and a stage said later are all seen."""
+    judge(logbook, 1, "confirm", L4)
+    gather_labels(logbook)
+    assert gather_labels(logbook) == LabelChanges(0, 0, 0, 1)
+    add_stretch(logbook, 1, tree_id=find_tree(logbook, "OT04").id, start_s=0.0, end_s=60.0)
+    assert gather_labels(logbook).changed == 1 and list_labels(logbook)[0].tree == "OTTERHOLT/OT04"
+    film(logbook, recorded_at=NOON - timedelta(days=2), recorded_from="given")
+    assert gather_labels(logbook).changed == 1 and list_labels(logbook)[0].date == date(2026, 5, 15)
+    observation = find_observation(logbook, candidate_id=1)
+    assert observation is not None
+    set_details(
+        logbook, observation.id, stage="L5", condition=None, behaviour=None, note=None, who="Maren", at=LATER
+    )
+    assert gather_labels(logbook).changed == 1 and list_labels(logbook)[0].marks[0].stage == "L5"

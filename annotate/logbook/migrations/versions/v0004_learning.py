@@ -35,6 +35,8 @@ CANDIDATES = (
     WHERE standing = 'listed' AND answer <> 'open'
     """,
     "CREATE INDEX ix_candidate_by_hand ON candidate (clip_id) WHERE found_by = 'hand'",
+    "CREATE INDEX ix_candidate_same ON candidate (same_as_id) WHERE same_as_id IS NOT NULL",
+    "CREATE INDEX ix_candidate_doubt ON candidate (answer, score) WHERE answer IN ('confirm', 'dismiss')",
     "CREATE INDEX ix_candidate_teaching ON candidate (teaching_rank) WHERE teaching_rank IS NOT NULL",
     """
     CREATE TABLE candidate_look (

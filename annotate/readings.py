@@ -185,13 +185,11 @@ def find_counting(
 
 def list_confirming(
     verdicts: Sequence[Verdict], renamed: Mapping[str, str] = NOBODY_RENAMED
-) -> tuple[str, ...]:
-    """Return who says "confirm" now, first who said so first."""
+) -> tuple[Verdict, ...]:
+    """Return the verdicts of those who say "confirm" now, one of each person, oldest first."""
     said = [word.says for word in hear_people(verdicts, renamed) if word.says is not None]
-    confirmed = sorted(
-        (verdict for verdict in said if verdict.answer == "confirm"), key=lambda verdict: verdict.id
-    )
-    return tuple(verdict.reviewer for verdict in confirmed)
+    confirmed = [verdict for verdict in said if verdict.answer == "confirm"]
+    return tuple(sorted(confirmed, key=lambda verdict: verdict.id))
 
 
 def is_drawn(candidate_id: int, *, one_in: int) -> bool:

@@ -13,7 +13,7 @@ from sqlalchemy.orm import Session
 
 from annotate.errors import AnnotateError
 from annotate.logbook.opening import Logbook
-from annotate.logbook.records import Details, Observation, ObservationChange
+from annotate.logbook.records import Details, Observation, ObservationChange, Verdict
 from annotate.logbook.tables import (
     CandidateRow,
     ClipRow,
@@ -112,7 +112,7 @@ def follow_answer(
     candidate: CandidateRow,
     *,
     verdict: VerdictRow,
-    confirmed_by: Sequence[str],
+    confirmed: Sequence[Verdict],
     details: Details | None,
     taxon: str,
 ) -> None:
@@ -121,7 +121,7 @@ def follow_answer(
     Parameters
     ----------
     verdict : the newest, just added
-    confirmed_by : who says "confirm", first who said so first; an observer who says so still stays the observer
+    confirmed : the verdicts of those who say "confirm", oldest first; an observer among them stays the observer
     details : what is said of the animal; None leaves what was said before
     taxon : what is written where the tree names no expected taxon
     """
@@ -133,21 +133,24 @@ def follow_answer(
         changes["withdrawn_at"] = verdict.at
     else:
         said = None if details is None else check_details(details)
+        observer = confirmed[0].reviewer
+        # Where people agree at last, the newest verdict may be that of somebody who no longer stands in the way.
+        rests_on = verdict.id if verdict.answer == "confirm" else confirmed[-1].id
         if row is None:
             session.add(
                 _make_observation(
                     session,
                     candidate,
-                    verdict=verdict,
-                    observer=confirmed_by[0],
+                    verdict_id=rests_on,
+                    observer=observer,
                     details=said or Details(),
                     taxon=taxon,
                 )
             )
             return
-        if row.withdrawn_at is not None and row.observer not in confirmed_by:
-            changes["observer"] = confirmed_by[0]
-        changes |= {"withdrawn_at": None, "verdict_id": verdict.id, **(asdict(said) if said else {})}
+        if row.withdrawn_at is not None and row.observer not in {one.reviewer for one in confirmed}:
+            changes["observer"] = observer
+        changes |= {"withdrawn_at": None, "verdict_id": rests_on, **(asdict(said) if said else {})}
     change_fields(session, row, changes=changes, who=verdict.reviewer, at=verdict.at)
 
 
@@ -192,7 +195,7 @@ def _make_observation(
     session: Session,
     candidate: CandidateRow,
     *,
-    verdict: VerdictRow,
+    verdict_id: int,
     observer: str,
     details: Details,
     taxon: str,
@@ -207,7 +210,7 @@ def _make_observation(
         visit_id=clip.visit_id,
         source="footage",
         candidate_id=candidate.id,
-        verdict_id=verdict.id,
+        verdict_id=verdict_id,
         at=candidate.at,
         zone=clip.zone,
         taxon=(tree.expected_taxon if tree is not None else "") or taxon,

@@ -250,14 +250,16 @@ def _settle(
     if candidate.found_by == "hand":
         # What a person drew in and took back again is not for others to judge; what is said of it later lists it again.
         candidate.standing = "set aside" if candidate.answer == "open" else "listed"
-    follow_answer(
-        session,
-        candidate,
-        verdict=verdict,
-        confirmed_by=list_confirming(said, renamed),
-        details=details,
-        taxon=logbook.settings.record.taxon,
-    )
+    # A larva drawn into the footage is never an observation.
+    if candidate.found_by != "planted":
+        follow_answer(
+            session,
+            candidate,
+            verdict=verdict,
+            confirmed=list_confirming(said, renamed),
+            details=details,
+            taxon=logbook.settings.record.taxon,
+        )
     session.flush()
 
 

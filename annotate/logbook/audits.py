@@ -329,16 +329,12 @@ def _select_asked(condition: ColumnElement[bool]) -> "Select[AuditWindowRow]":
 def _refuse_outdated(session: Session, windows: Iterable[NewWindow]) -> None:
     wanted = {(window.clip_id, window.search_id) for window in windows}
     clips = {clip_id for clip_id, _ in wanted}
-    current = set(
-        session.execute(
-            select(SearchRow.clip_id, SearchRow.id).where(SearchRow.current, SearchRow.clip_id.in_(clips))
-        ).tuples()
+    searches = select(SearchRow.clip_id, SearchRow.id).where(SearchRow.current, SearchRow.clip_id.in_(clips))
+    windows_there = select(AuditWindowRow.search_id, AuditWindowRow.start_s).where(
+        AuditWindowRow.clip_id.in_(clips)
     )
-    drawn = set(
-        session.execute(
-            select(AuditWindowRow.search_id, AuditWindowRow.start_s).where(AuditWindowRow.clip_id.in_(clips))
-        ).tuples()
-    )
+    current = {(clip_id, search_id) for clip_id, search_id in session.execute(searches)}
+    drawn = {(search_id, start_s) for search_id, start_s in session.execute(windows_there)}
     if not wanted <= current or any((window.search_id, window.start_s) in drawn for window in windows):
         raise AnnotateError(
             "audit: expected clips and samples to stay as they were while the frames were read; found some changed by another "

@@ -17,10 +17,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from models.canopy.clip import CanopySettings, find_box, measure_length
-from models.canopy.larvae import LONGEST_MM, POSES, SHORTEST_MM, LarvaSettings, shape_body
 from models.canopy.picture import CompressionSettings, draw_burst, grow_stock
 from models.canopy.presets import find_preset
-from models.canopy.sheets import fill_softly
 from models.canopy.truth import (
     Box,
     FeedingMark,
@@ -35,6 +33,17 @@ from models.canopy.truth import (
 from models.canopy.write import write_clip
 from models.errors import ModelsError
 from models.labels import LabelledImage, LabelMark
+from models.laying import (
+    LEAF_TINT,
+    OPAQUE,
+    LayingSettings,
+    choose_lit,
+    choose_look,
+    put_shape,
+    shade,
+    shape_larva,
+    shape_other,
+)
 
 PICTURE_ENDINGS = (".jpg", ".jpeg", ".png")
 JPEG_QUALITY = 95
@@ -229,34 +238,6 @@ def vary_empty(path: Path, rng: np.random.Generator) -> Example:
     return Example(path.name, cv2.resize(rgb, size, interpolation=way).astype(np.uint8, copy=False), NOTHING)
 
 
-@dataclass(frozen=True, slots=True)
-class LayingSettings:
-    """How drawn larvae are laid into real pictures.
-
-    Attributes
-    ----------
-    count : range of larvae in one picture
-    length_px : range of their lengths, even by ratio
-    body_light : share of the picture's light that passes the body
-    larva_share : share of the laid things that are larvae
-    opaque_share : share of the others that are opaque; the rest pass a leaf's light, as a shadow does
-    shine : greatest light, 0 to 1 of full scale, that the body sends back
-    blur_px : range of the blur of its edge
-    least_greenness : the ground's green is at least this many times the mean of its red and blue
-    least_code : the ground under it is at least this bright in green (8-bit): a larva is a shade on a lit leaf
-    """
-
-    count: tuple[int, int] = (2, 8)
-    length_px: tuple[float, float] = (6.0, 70.0)
-    body_light: tuple[float, float] = (0.02, 0.2)
-    larva_share: float = 0.55
-    opaque_share: float = 0.6
-    shine: float = 0.02
-    blur_px: tuple[float, float] = (0.5, 1.6)
-    least_greenness: float = 1.06
-    least_code: int = 60
-
-
 def lay_larvae(example: Example, settings: LayingSettings, rng: np.random.Generator) -> Example:
     """Lay drawn larvae, and things that are none, on lit places of a real picture; return it with the larvae's truth.
 
@@ -267,129 +248,27 @@ def lay_larvae(example: Example, settings: LayingSettings, rng: np.random.Genera
     taken: list[Box] = []
     for number in range(int(rng.integers(settings.count[0], settings.count[1] + 1))):
         length_px = float(np.exp(rng.uniform(*np.log(settings.length_px))))
-        place = _choose_lit(example.rgb, settings, rng, length_px=length_px, taken=taken)
+        place = choose_lit(example.rgb, settings, rng, length_px=length_px, taken=taken)
         if place is None:
             continue
         is_larva = bool(rng.random() < settings.larva_share)
-        shape = _shape_larva(rng) if is_larva else _shape_other(rng)
-        outline_xy = _put_shape(shape, rng, place=place, length_px=length_px)
+        shape = shape_larva(rng) if is_larva else shape_other(rng)
+        outline_xy = put_shape(shape, rng, place=place, length_px=length_px)
         box = find_box(outline_xy, light.shape[:2])
         if box is None:
             continue
         taken.append(box)
         tint = OPAQUE if is_larva or rng.random() < settings.opaque_share else LEAF_TINT
-        blur_px = _shade(light, outline_xy, settings, rng, tint=tint)
+        look = choose_look(settings, rng, tint=tint)
+        shade(light, outline_xy, look)
         if is_larva:
             outline = outline_xy[:, ::-1].copy()
             length_px = measure_length(outline_xy)
-            larvae.append(LarvaMark(f"A{number + 1}", box, outline, length_px, 1.0, 1 / (1 + blur_px)))
+            larvae.append(LarvaMark(f"A{number + 1}", box, outline, length_px, 1.0, 1 / (1 + look.blur_px)))
     codes = np.clip(light, 0, 1) ** (1 / 2.2) * 255
     noise = rng.normal(0, 1.0, codes.shape).astype(np.float32)
     laid = np.clip(codes + noise, 0, 255).astype(np.uint8)
     return Example(example.name + "+larvae", laid, FrameTruth(0, 0.0, tuple(larvae), ()))
-
-
-MOST_TRIES = 12
-
-OPAQUE = np.ones(3, np.float32)
-LEAF_TINT = np.asarray([0.18, 0.42, 0.12], np.float32)
-"""What one more leaf in the light path leaves of red, green and blue as a camera sees it: a middling leaf's transmittance
-(`models.canopy.light`) relative to the brightest young one, its colours mixed by the camera."""
-
-SHINE_TINT = np.asarray([0.8, 1.0, 0.6], np.float32)
-
-
-def _choose_lit(
-    rgb: NDArray[np.uint8],
-    settings: LayingSettings,
-    rng: np.random.Generator,
-    *,
-    length_px: float,
-    taken: Sequence[Box],
-) -> tuple[float, float] | None:
-    """Return a lit (row, column) with room for a body and away from others, or None where none is found soon."""
-    rows, columns = rgb.shape[:2]
-    reach = int(max(4.0, 0.6 * length_px))
-    if min(rows, columns) <= 2 * reach + 2:
-        return None
-    for _ in range(MOST_TRIES):
-        row, column = int(rng.integers(reach, rows - reach)), int(rng.integers(reach, columns - reach))
-        ground = rgb[row - reach // 2 : row + reach // 2 + 1, column - reach // 2 : column + reach // 2 + 1]
-        free = all(
-            row + 2 * reach < box[0]
-            or box[2] < row - 2 * reach
-            or column + 2 * reach < box[1]
-            or box[3] < column - 2 * reach
-            for box in taken
-        )
-        if free and _is_lit_leaf(ground, settings):
-            return float(row), float(column)
-    return None
-
-
-def _is_lit_leaf(ground: NDArray[np.uint8], settings: LayingSettings) -> bool:
-    """Tell whether a piece of a picture (h, w, 3) is mostly lit and greener than grey, so leaf rather than sky or bark."""
-    red, green, blue = (float(value) for value in np.median(ground.reshape(-1, 3), axis=0))
-    return green >= settings.least_code and green >= settings.least_greenness * (red + blue) / 2
-
-
-def _shape_larva(rng: np.random.Generator) -> Outline:
-    """Shape a body: float32 (N, 2) of (x, y), the longest extent along x."""
-    body = shape_body(
-        rng,
-        settings=LarvaSettings(),
-        length_mm=float(rng.uniform(SHORTEST_MM, LONGEST_MM)),
-        pose=str(rng.choice(POSES)),
-    )
-    return body.outline
-
-
-def _shape_other(rng: np.random.Generator) -> Outline:
-    """Shape what is no larva: a stick, a round clot, a ragged scrap or a bow, float32 (N, 2) of (x, y)."""
-    around = np.linspace(0, 2 * np.pi, 48, endpoint=False)
-    kind = int(rng.integers(4))
-    width = (rng.uniform(0.03, 0.09), rng.uniform(0.65, 1.0), rng.uniform(0.3, 0.9), rng.uniform(0.05, 0.14))[
-        kind
-    ]
-    points = np.stack([np.cos(around), width * np.sin(around)], axis=1) / 2
-    if kind == 2:
-        ragged = np.interp(around, np.linspace(0, 2 * np.pi, 9), rng.uniform(0.45, 1.0, 9))
-        points *= ragged[:, None]
-    if kind == 3:
-        points[:, 1] += rng.uniform(0.5, 2.0) * (points[:, 0] ** 2 - 0.125)
-    return points.astype(np.float32)
-
-
-def _put_shape(
-    shape: Outline, rng: np.random.Generator, *, place: tuple[float, float], length_px: float
-) -> Outline:
-    """Turn a shape any way, make it `length_px` long and put it at (row, column); returns (x, y)."""
-    turn = rng.uniform(0, 2 * np.pi)
-    rotation = np.asarray([[np.cos(turn), -np.sin(turn)], [np.sin(turn), np.cos(turn)]])
-    local = shape * (length_px / float(np.ptp(shape[:, 0])))
-    return np.asarray(local @ rotation.T + (place[1], place[0]), np.float32)
-
-
-def _shade(
-    light: NDArray[np.float32],
-    outline_xy: Outline,
-    settings: LayingSettings,
-    rng: np.random.Generator,
-    *,
-    tint: NDArray[np.float32],
-) -> float:
-    """Shade a shape into linear light (H, W, 3) and return the blur of its edge in px."""
-    sharp, (row, column) = fill_softly(outline_xy, pad_px=6)
-    blur_px = float(rng.uniform(*settings.blur_px))
-    mask = np.asarray(cv2.GaussianBlur(sharp, (0, 0), blur_px), np.float32)
-    r0, c0 = max(0, row), max(0, column)
-    r1, c1 = min(light.shape[0], row + mask.shape[0]), min(light.shape[1], column + mask.shape[1])
-    share = mask[r0 - row : r1 - row, c0 - column : c1 - column, None]
-    passed = float(rng.uniform(*settings.body_light)) * OPAQUE if tint is OPAQUE else tint
-    shine = float(rng.uniform(0, settings.shine)) * SHINE_TINT
-    light[r0:r1, c0:c1] *= 1 - share * (1 - passed)
-    light[r0:r1, c0:c1] += share * shine
-    return blur_px
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -197,9 +197,10 @@ def _take_task(
         try:
             heard, notes = _hear(server, annotation, candidate)
         except AnnotateError as error:
-            report.problems.append(f"task {task.id}, candidate {candidate.id}: {error}")
+            report.problems.append(server.hide_in(f"task {task.id}, candidate {candidate.id}: {error}"))
             continue
-        report.problems += [f"task {task.id}, candidate {candidate.id}: {note}" for note in notes]
+        told = (f"task {task.id}, candidate {candidate.id}: {note}" for note in notes)
+        report.problems += [server.hide_in(one) for one in told]
         newest[annotation.person] = Opinion(heard.answer, heard.reviewer, heard.at)
         taking = take_answer(logbook, sent, heard, take_older=older)
         _count(report, taking, heard, candidate=candidate)

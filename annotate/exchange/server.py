@@ -107,13 +107,13 @@ def open_server(address: str, token: Token) -> Iterator["LabelServer"]:
         from label_studio_sdk.client import LabelStudio
         from label_studio_sdk.core.api_error import ApiError
 
-        from annotate.exchange.wire import open_client
+        from annotate.exchange.wire import keep_out_of_logs, open_client
     except ImportError as error:
         raise AnnotateError(
             f"label server: expected the extra for it; found it not installed ({error.name}); "
             "install it with: pip install 'leafshade[exchange]'"
         ) from error
-    with open_client(address) as client:
+    with keep_out_of_logs(token.hide_in), open_client(address, hide_in=token.hide_in) as client:
         try:
             # The slash keeps an address with a path whole where the SDK asks for a new key.
             sdk = LabelStudio(
@@ -160,7 +160,7 @@ class LabelServer:
                     f"a project with the number {wanted}; found none", "see the numbers on the server"
                 )
             return self._adopt_project(found)
-        same = [one for one in self._list_projects() if _read_text(one.get("title")) == wanted]
+        same = [one for one in self._list_projects() if self._read_text(one.get("title")) == wanted]
         if len(same) > 1:
             numbers = ", ".join(str(self._read_number(one, "id")) for one in same)
             raise self._say(
@@ -238,8 +238,10 @@ class LabelServer:
                 number = self._read_number(fields, "id")
             except AnnotateError:
                 continue
-            whole = " ".join(_read_text(fields.get(part)) for part in ("first_name", "last_name")).strip()
-            name = whole or _read_text(fields.get("username")) or _read_text(fields.get("email"))
+            whole = " ".join(
+                self._read_text(fields.get(part)) for part in ("first_name", "last_name")
+            ).strip()
+            name = whole or self._read_text(fields.get("username")) or self._read_text(fields.get("email"))
             if name:
                 names[number] = name[:LONGEST_NAME].strip()
         several = {name for name in names.values() if list(names.values()).count(name) > 1}
@@ -261,7 +263,7 @@ class LabelServer:
 
     def _adopt_project(self, found: object) -> Project:
         fields = _to_fields(found)
-        project = Project(self._read_number(fields, "id"), _read_text(fields.get("title")))
+        project = Project(self._read_number(fields, "id"), self._read_text(fields.get("title")))
         configuration = fields.get("label_config")
         missing = find_missing(configuration if isinstance(configuration, str) else "")
         if missing:
@@ -332,6 +334,16 @@ class LabelServer:
             )
         return value
 
+    def hide_in(self, text: str) -> str:
+        """Return a text that holds something the server said, without the token should it repeat that."""
+        return self._token.hide_in(text)
+
+    def _read_text(self, value: object) -> str:
+        """Return a text in one line of printable letters, empty where it is none."""
+        if not isinstance(value, str):
+            return ""
+        return self.hide_in(" ".join("".join(c if c.isprintable() else " " for c in value).split()))
+
     def _find(self, function: Callable[..., T], *arguments: Any, **named: Any) -> T | None:
         """Ask the server for something; None where it says that there is no such thing."""
         try:
@@ -393,10 +405,3 @@ def _to_fields(value: object) -> dict[str, Any]:
     extra = getattr(value, "model_extra", None)
     fields = getattr(value, "__dict__", None)
     return {**(fields if isinstance(fields, dict) else {}), **(extra if isinstance(extra, dict) else {})}
-
-
-def _read_text(value: object) -> str:
-    """Return a text in one line of printable letters, empty where it is none."""
-    if not isinstance(value, str):
-        return ""
-    return " ".join("".join(c if c.isprintable() else " " for c in value).split())

@@ -6,9 +6,11 @@ are never followed and proxies never used: the token goes to the address that a 
 """
 
 import json
+import logging
 import ssl
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from urllib.parse import urlsplit
 
 import httpx
@@ -38,6 +40,15 @@ REFUSED = frozenset({401, 403})
 REDIRECTS = range(300, 400)
 FINE = range(200, 300)
 
+LOGGERS = (
+    "httpx",
+    "httpcore.connection",
+    "httpcore.http11",
+    "httpcore.http2",
+    "httpcore.proxy",
+    "httpcore.socks",
+)
+
 REFRESH_PATH = "/api/token/refresh/"
 """Asking for a new key changes nothing that is kept: it may be repeated."""
 
@@ -46,18 +57,38 @@ class Interrupted(AnnotateError):
     """The line broke after something was sent that makes something: it may have been made, or not."""
 
 
-def open_client(address: str) -> httpx.Client:
-    """Return a client that speaks to this address alone."""
-    transport = GuardedTransport(address, httpx.HTTPTransport(trust_env=address.startswith("https:")))
+def open_client(address: str, *, hide_in: Callable[[str], str]) -> httpx.Client:
+    """Return a client that speaks to this address alone; `hide_in` takes secrets out of what is said in errors."""
+    inner = httpx.HTTPTransport(trust_env=address.startswith("https:"))
+    transport = GuardedTransport(address, inner, hide_in=hide_in)
     timeout = httpx.Timeout(ANSWER_S, connect=CONNECT_S)
     return httpx.Client(transport=transport, timeout=timeout, follow_redirects=False, trust_env=False)
+
+
+@contextmanager
+def keep_out_of_logs(hide_in: Callable[[str], str]) -> Iterator[None]:
+    """Take secrets out of what the libraries of the line log: they log headers, and a server may repeat the token in one."""
+
+    def hide(record: logging.LogRecord) -> bool:
+        record.msg, record.args = hide_in(record.getMessage()), ()
+        return True
+
+    loggers = [logging.getLogger(name) for name in LOGGERS]
+    for logger in loggers:
+        logger.addFilter(hide)
+    try:
+        yield
+    finally:
+        for logger in loggers:
+            logger.removeFilter(hide)
 
 
 class GuardedTransport(httpx.BaseTransport):
     """Carries requests to one server: repeats what may be repeated, and lets in only whole JSON of a bounded size."""
 
-    def __init__(self, address: str, inner: httpx.BaseTransport) -> None:
+    def __init__(self, address: str, inner: httpx.BaseTransport, *, hide_in: Callable[[str], str]) -> None:
         self._address = address
+        self._hide_in = hide_in
         self._own = _find_origin(httpx.URL(address))
         self._inner = inner
 
@@ -98,6 +129,8 @@ class GuardedTransport(httpx.BaseTransport):
         response.request = request
         try:
             body = b"".join(self._read_bounded(response))
+        except httpx.DecodingError:
+            raise self._say("an answer packed as it says; found another", "ask who runs the server") from None
         finally:
             response.close()
         kept = [(name, value) for name, value in response.headers.items() if name.lower() in KEPT_HEADERS]
@@ -167,7 +200,9 @@ class GuardedTransport(httpx.BaseTransport):
             ) from None
 
     def _say(self, expected_and_found: str, advice: str) -> AnnotateError:
-        return AnnotateError(f"label server {self._address}: expected {expected_and_found}; {advice}")
+        return AnnotateError(
+            self._hide_in(f"label server {self._address}: expected {expected_and_found}; {advice}")
+        )
 
 
 KEPT_HEADERS = frozenset({"content-type", "location", "retry-after"})

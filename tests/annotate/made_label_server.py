@@ -7,6 +7,7 @@ with 404 past the last one. Everything that was asked is kept, so that a test ca
 import base64
 import json
 import re
+import ssl
 import threading
 import time
 from collections.abc import Callable, Iterator
@@ -117,12 +118,14 @@ class MadeServer:
 
 
 @contextmanager
-def run_label_server(**state: Any) -> Iterator[MadeServer]:
-    """Serve a label server until the block ends."""
+def run_label_server(*, wrap: ssl.SSLContext | None = None, **state: Any) -> Iterator[MadeServer]:
+    """Serve a label server until the block ends; encrypted where a context is given."""
     made = MadeServer(**state)
     handler = type("Handler", (_Handler,), {"made": made})
     server = ThreadingHTTPServer(("127.0.0.1", 0), handler)
     server.daemon_threads = True
+    if wrap is not None:
+        server.socket = wrap.wrap_socket(server.socket, server_side=True)
     made.address = f"http://127.0.0.1:{server.server_address[1]}"
     thread = threading.Thread(target=server.serve_forever, kwargs={"poll_interval": 0.01}, daemon=True)
     thread.start()

@@ -40,7 +40,7 @@ from models.examples import PictureLabel, Source
 from models.labels import LabelledImage
 
 if TYPE_CHECKING:
-    from models.finetuning import StockOrder
+    from models.drawn_stocks import StockOrder
     from models.label_comparison import Comparison
     from models.network import NetworkPair
 
@@ -382,7 +382,7 @@ class _Stocks:
 
 
 def _list_stocks(drawn: DrawnSet) -> _Stocks:
-    from models.finetuning import StockOrder
+    from models.drawn_stocks import StockOrder
 
     def order(first: int, counts: tuple[int, int], *, is_mixed: bool = False) -> tuple[StockOrder, ...]:
         return tuple(
@@ -403,7 +403,7 @@ def _list_stocks(drawn: DrawnSet) -> _Stocks:
 
 
 def _draw(course: _Course, tell: OnProgress) -> _Stocks:
-    from models.finetuning import draw_stocks
+    from models.drawn_stocks import draw_stocks
 
     stocks = _list_stocks(course.order.drawn)
     wanted = [*stocks.learn, *stocks.calibrate, *stocks.test]
@@ -416,7 +416,8 @@ def _learn(course: _Course, stocks: _Stocks, tell: OnProgress) -> "tuple[Network
     """Return the pair that learned on, and how many steps each half of it took."""
     import torch
 
-    from models.finetuning import FinetuningPlan, choose_steps, finetune, list_drawn, time_step
+    from models.drawn_stocks import list_drawn
+    from models.finetuning import FinetuningPlan, choose_steps, finetune, time_step
 
     start, _ = load_weights(course.parent_path)
     drawn = list_drawn(course.drawn_folder, stocks.learn)
@@ -450,7 +451,7 @@ def _calibrate(course: _Course, pair: "NetworkPair", steps: int, stocks: _Stocks
     """
     import torch
 
-    from models.finetuning import list_drawn
+    from models.drawn_stocks import list_drawn
     from models.training import examine
 
     tell("Calibrating", 0, 1)
@@ -503,7 +504,7 @@ def _compare(
     """Show the held-out labels and the drawn pictures set aside to the weights in use and to the new ones."""
     import torch
 
-    from models.finetuning import list_drawn
+    from models.drawn_stocks import list_drawn
     from models.label_comparison import compare_labels, score_labels
 
     scored = []

@@ -9,6 +9,7 @@ the new weights have from the old, is off. FOLDER keeps the clips and the logboo
 
 import argparse
 import json
+import shutil
 import time
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import replace
@@ -58,7 +59,7 @@ def main() -> None:
     tests = draw(given.folder, FIRST_TEST_SEED, given.tests, given.workers)
     book = given.folder / "Otterholt"
     if not book.exists():
-        fill(book, clips)
+        fill(given.folder / "half-made", clips).rename(book)
     with open_logbook(book) as logbook:
         began = time.monotonic()
         found = gather_set(logbook)
@@ -99,13 +100,14 @@ class Told:
             self._what = what
 
 
-def fill(folder: Path, clips: list[Path]) -> None:
-    """Make a logbook of searched clips, each a tree and date of its own, and judge its candidates by the truth."""
+def fill(folder: Path, clips: list[Path]) -> Path:
+    """Make a logbook of searched clips, each a tree and date of its own, judge its candidates by the truth, and return it."""
+    shutil.rmtree(folder, ignore_errors=True)
     create_logbook(folder, zone="Europe/London", recorder="Maren")
     settings = folder / "settings.toml"
     text = settings.read_text(encoding="utf-8")
     lines = [
-        f"silhouette_score = {LOW_SCORE}" if line.startswith("silhouette_score") else line
+        f"silhouette_score = {LOW_SCORE}" if line.lstrip("# ").startswith("silhouette_score =") else line
         for line in text.splitlines()
     ]
     settings.write_text("\n".join(lines) + "\n", encoding="utf-8")
@@ -124,6 +126,7 @@ def fill(folder: Path, clips: list[Path]) -> None:
             for answer in judge(logbook, outcome, path):
                 judged[answer] += 1
         print("judged", judged, flush=True)
+    return folder
 
 
 def judge(logbook: Logbook, outcome, path: Path) -> list[str]:

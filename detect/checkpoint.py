@@ -13,11 +13,12 @@ from typing import IO, Any
 
 import numpy as np
 
+from detect.cards import CardSighting
 from detect.errors import DetectError
 from detect.following import SearchedFrame
 from detect.regions import Region, ScoredRegion
 
-FORMAT = 1
+FORMAT = 2
 
 
 class Checkpoint:
@@ -106,6 +107,7 @@ def _pack(frame: SearchedFrame) -> dict[str, Any]:
         "pictures": [_to_text(picture) for picture in frame.pictures],
         "origins_px": frame.origins_px,
         "frame_jpeg": _to_text(frame.frame_jpeg),
+        "cards": [[card.time_s, card.number, card.corners.tolist()] for card in frame.cards],
     }
 
 
@@ -123,7 +125,12 @@ def _unpack(entry: dict[str, Any]) -> SearchedFrame:
         pictures=tuple(base64.b64decode(text, validate=True) for text in entry["pictures"]),
         origins_px=tuple((row, column) for row, column in entry["origins_px"]),
         frame_jpeg=base64.b64decode(entry["frame_jpeg"], validate=True),
+        cards=tuple(_unpack_card(*card) for card in entry["cards"]),
     )
+
+
+def _unpack_card(time_s: float, number: int, corners: list[list[float]]) -> CardSighting:
+    return CardSighting(time_s, number, np.array(corners, dtype=np.float32).reshape(4, 2))
 
 
 def _pack_region(scored: ScoredRegion) -> dict[str, Any]:

@@ -11,6 +11,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
+from detect.cards import CardSighting
 from detect.motion import Similarity, apply_similarity
 from detect.regions import Kind, ScoredRegion, find_middle
 
@@ -41,6 +42,7 @@ class SearchedFrame:
     regions : scored regions worth following
     pictures : one JPEG of the surroundings for each region, and `origins_px` where each was cut
     frame_jpeg : the whole frame, reduced; empty where there is no region
+    cards : tree cards seen since the searched frame before, in this frame or others
     """
 
     index: int
@@ -53,6 +55,7 @@ class SearchedFrame:
     pictures: tuple[bytes, ...]
     origins_px: tuple[tuple[int, int], ...]
     frame_jpeg: bytes
+    cards: tuple[CardSighting, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, eq=False)

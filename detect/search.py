@@ -9,14 +9,15 @@ import json
 import math
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import closing
-from dataclasses import asdict, dataclass, field
-from itertools import chain
+from dataclasses import asdict, dataclass, field, replace
+from itertools import chain, takewhile
 from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
 
 from detect.candidates import Candidate
+from detect.cards import AROUND_S, SLOT_S, CardSighting, CardWatcher
 from detect.checkpoint import Checkpoint
 from detect.clips import ClipInfo, Frame, ReadReport, read_ahead, read_frames, read_rgb
 from detect.evidence import PictureStore
@@ -86,6 +87,7 @@ class ClipSearch:
     looked_at : frames searched closely
     problems : what could not be read, in sentences
     times_s, sharpness : of the frames searched closely, in order; sharpness as a rank 0 to 1
+    cards : tree cards seen, in order of time; which of them were shown is told by `detect.cards.gather_showings`
     store : holds the candidates' pictures
     """
 
@@ -98,6 +100,7 @@ class ClipSearch:
     times_s: tuple[float, ...] = field(repr=False)
     sharpness: tuple[float, ...] = field(repr=False)
     store: PictureStore = field(repr=False)
+    cards: tuple[CardSighting, ...] = field(default=(), repr=False)
 
     def close(self) -> None:
         """Let go of the candidates' pictures, once they are saved elsewhere."""
@@ -115,6 +118,7 @@ def search_clip(
     scorer: Scorer,
     checkpoint_path: Path | None = None,
     on_progress: Progress | None = None,
+    with_cards: bool = True,
 ) -> ClipSearch:
     """Search a clip from its first frame to its last that can be read.
 
@@ -122,6 +126,7 @@ def search_clip(
     ----------
     checkpoint_path : where progress is kept; a file left there by an interrupted search of the same clip with the same
         settings and scorer is gone on from. The caller deletes it once the result is safe. None keeps no progress.
+    with_cards : also look for tree cards
 
     Raises
     ------
@@ -129,15 +134,22 @@ def search_clip(
         Where the clip cannot be opened or progress cannot be written.
     """
     report = ReadReport()
-    identity = f"{info.sha256} {settings.digest()} {scorer.name}"
+    identity = f"{info.sha256} {settings.digest()} {scorer.name}{'' if with_cards else ' without cards'}"
     checkpoint = None if checkpoint_path is None else Checkpoint(checkpoint_path, identity)
     times_s: list[float] = []
     sharpness: list[float] = []
+    cards: dict[tuple[float, int], CardSighting] = {}
+
+    def note_cards(found: Iterable[CardSighting]) -> None:
+        # A search that goes on looks at its last seconds once more; what was found first stays.
+        for card in found:
+            cards.setdefault((card.time_s, card.number), card)
 
     def note(frames: Iterable[SearchedFrame]) -> Iterator[SearchedFrame]:
         for frame in frames:
             times_s.append(frame.time_s)
             sharpness.append(frame.sharpness)
+            note_cards(frame.cards)
             if on_progress is not None:
                 on_progress(frame.time_s)
             yield frame
@@ -147,7 +159,15 @@ def search_clip(
         looks = len(times_s) if kind == "silhouette" else 1 + (len(times_s) - 1) // FEEDING_EVERY
         return scorer.combine(kind, scores, most_views=1 if info.kind == "photos" else looks)
 
-    searched = _search_frames(info, settings, scorer=scorer, checkpoint=checkpoint, report=report)
+    found_late: list[CardSighting] = []
+    searched = _search_frames(
+        info,
+        settings,
+        scorer=scorer,
+        checkpoint=checkpoint,
+        report=report,
+        cards_at_end=found_late if with_cards else None,
+    )
     floors = {"silhouette": settings.silhouette_score, "feeding": settings.feeding_score}
     # Tracks become candidates as they end and their pictures go to a file, so that memory does not grow with the clip.
     tracks = follow(note(searched), kept_views=settings.kept_views)
@@ -160,6 +180,7 @@ def search_clip(
     ]
     if checkpoint is not None:
         checkpoint.close()
+    note_cards(found_late)
     ranks = dict(zip(times_s, rank_sharpness(sharpness), strict=True))
     offered = [rank_views(candidate, ranks) for candidate in offered]
     offered.sort(key=lambda c: (-c.score, c.first_s, c.views[0].box))
@@ -175,6 +196,7 @@ def search_clip(
         times_s=tuple(times_s),
         sharpness=tuple(ranks[time] for time in times_s),
         store=store,
+        cards=tuple(cards[key] for key in sorted(cards)),
     )
 
 
@@ -185,8 +207,14 @@ def _search_frames(
     scorer: Scorer,
     checkpoint: Checkpoint | None,
     report: ReadReport,
+    cards_at_end: list[CardSighting] | None,
 ) -> Iterator[SearchedFrame]:
-    """Yield the frames that an interrupted search left behind, then search on from there."""
+    """Yield the frames that an interrupted search left behind, then search on from there.
+
+    Parameters
+    ----------
+    cards_at_end : takes the cards seen after the last searched frame; None to look for no cards
+    """
     last: SearchedFrame | None = None
     if checkpoint is not None:
         for last in checkpoint.read():
@@ -207,14 +235,35 @@ def _search_frames(
                 return
             looker.resume(first, last)
             stream = chain([first], stream)
+        watcher = None if cards_at_end is None else _make_watcher(info, last)
+        passing = watch_frames(stream)
         watched = choose_sharp(
-            watch_frames(stream), window_s=settings.window_s, done_s=None if last is None else last.time_s
+            passing if watcher is None else watcher.watch(passing),
+            window_s=settings.window_s,
+            done_s=None if last is None else last.time_s,
         )
         for item in watched:
             frame = looker.look(item)
+            if watcher is not None:
+                frame = replace(frame, cards=watcher.take())
             if checkpoint is not None:
                 checkpoint.add(frame)
             yield frame
+        if watcher is not None and cards_at_end is not None:
+            cards_at_end.extend(watcher.take())
+
+
+def _make_watcher(info: ClipInfo, last: SearchedFrame | None) -> CardWatcher:
+    """Return what looks for cards; where a search goes on, it has seen what came shortly before the last searched frame."""
+    takes_all = info.kind == "photos"
+    if last is None or takes_all:
+        return CardWatcher(takes_all=takes_all)
+    before_s = last.time_s - AROUND_S - 2 * SLOT_S
+    watcher = CardWatcher(goes_on=before_s >= 0)
+    with closing(read_frames(info, start_after_s=before_s)) as frames:
+        for frame in takewhile(lambda one: one.time_s < last.time_s, frames):
+            watcher.see(frame)
+    return watcher
 
 
 def count_ahead(info: ClipInfo) -> int:

@@ -49,6 +49,8 @@ def answer_all(table: list[list[int]]) -> tuple[dict[int, Answer], dict[int, Ans
         # The textbook two by two: po 0.7, pe 0.5 (common practice, no source). The error by hand: 0.02743 from the diagonal,
         # 0.02547 from beside it, less 0.0025, makes 0.0504; over 0.5^4 0.8064; over 50 candidates the square of 0.1270
         ([[20, 5], [10, 15]], 0.4, (0.8064 / 50) ** 0.5, 0.4 - 1.96 * 0.1270, 0.4 + 1.96 * 0.1270),
+        # An example of the R package statpsych, ci.kappa(.05, 31, 12, 4, 58), given with seven decimals (seen)
+        ([[31, 12], [4, 58]], 0.6756757, 0.07344761, 0.5317210, 0.8196303),
     ],
 )
 def test_kappa_of_tables_in_print(
@@ -60,6 +62,68 @@ def test_kappa_of_tables_in_print(
     assert kappa.value == pytest.approx(value, abs=5e-5)
     assert kappa.standard_error == pytest.approx(error, abs=5e-5)
     assert (kappa.low, kappa.high) == pytest.approx((low, high), abs=1e-4)
+
+
+@pytest.mark.parametrize(
+    ("table", "value", "decimals"),
+    [
+        # Cohen 1960: 200 patients, po .70, pe .41 (from memory)
+        ([[88, 14, 18], [10, 40, 10], [2, 6, 12]], 0.492, 3),
+        # Fleiss, Levin and Paik 2003, table 18.1: psychosis, neurosis, organic (from memory)
+        ([[75, 1, 4], [5, 4, 1], [0, 0, 10]], 0.68, 2),
+        # Agresti 2002, Categorical Data Analysis, 10.5: two pathologists, 118 slides (from memory)
+        ([[22, 2, 2, 0], [5, 7, 14, 0], [0, 2, 36, 0], [0, 1, 17, 10]], 0.493, 3),
+        # Sim and Wright 2005, Phys. Ther. 85:257-268: two clinicians, 39 patients (from memory)
+        ([[22, 2], [4, 11]], 0.67, 2),
+        # Feinstein and Cicchetti 1990, J. Clin. Epidemiol. 43:543-549: 85 % agree in both, and kappa is half where one answer
+        # is rare (from memory)
+        ([[40, 9], [6, 45]], 0.70, 2),
+        ([[80, 10], [5, 5]], 0.32, 2),
+    ],
+)
+def test_kappa_of_tables_remembered(table: list[list[int]], value: float, decimals: int) -> None:
+    """Kappa to the decimals that are remembered of it."""
+    kappa = measure_kappa(table)
+    assert kappa is not None and round(kappa.value, decimals) == value
+
+
+def test_a_weight_is_so_many_alike_but_not_so_much_knowledge() -> None:
+    """Weights of 4 give the kappa of four times the table, and the error of the table that was seen."""
+    table = np.array([[11, 2, 1], [3, 40, 2], [1, 1, 4]])
+    plain = measure_kappa(table.tolist())
+    weighted = measure_kappa((4 * table).tolist(), squares=(16 * table).tolist())
+    many = measure_kappa((4 * table).tolist())
+    assert plain is not None and weighted is not None and many is not None
+    assert weighted.value == pytest.approx(plain.value) == pytest.approx(many.value)
+    assert weighted.standard_error == pytest.approx(plain.standard_error)
+    assert many.standard_error == pytest.approx(plain.standard_error / 2)
+
+
+def test_a_share_of_the_dismissed_gives_the_kappa_of_all() -> None:
+    """Of 3,000 candidates one in ten dismissed ones read again, 400 times: on average the kappa of all, within its interval.
+
+    The candidates are drawn anew each time. Counting those read as they are would be clearly off.
+    """
+    truth = np.array([[0.06, 0.02, 0.00], [0.03, 0.85, 0.01], [0.005, 0.005, 0.02]])
+    exact = measure_kappa(truth.tolist())
+    assert exact is not None
+    rng = np.random.default_rng(5)
+    values, hits, naive = [], 0, []
+    for _ in range(400):
+        whole = rng.multinomial(3000, truth.ravel()).reshape(3, 3)
+        seen = whole.copy()
+        seen[1] = rng.binomial(whole[1], 0.1)
+        weights = np.array([[1], [10], [1]])
+        kappa = measure_kappa((seen * weights).tolist(), squares=(seen * weights**2).tolist())
+        as_they_are = measure_kappa(seen.tolist())
+        assert kappa is not None and kappa.low is not None and kappa.high is not None
+        assert as_they_are is not None
+        values.append(kappa.value)
+        naive.append(as_they_are.value)
+        hits += kappa.low <= exact.value <= kappa.high
+    assert np.mean(values) == pytest.approx(exact.value, abs=0.01)
+    assert abs(np.mean(naive) - exact.value) > 0.03
+    assert 0.92 <= hits / 400 <= 0.98
 
 
 def test_the_error_is_that_of_kappas_slopes() -> None:
@@ -146,6 +210,23 @@ def test_reviewers_are_compared_on_what_both_judged() -> None:
     assert agreement.kappa is not None
     # pe = (3*1 + 1*2 + 1*2) / 25 = 0.28; kappa = 0.32 / 0.72
     assert agreement.kappa.value == pytest.approx(0.32 / 0.72)
+
+
+def test_a_drawn_candidate_counts_for_as_many_as_it_stands_for() -> None:
+    """The table counts what was read, share and kappa what it stands for, and the sentence says so."""
+    first, second = answer_all([[6, 2, 0], [1, 9, 0], [0, 0, 0]])
+    dismissed = {number: 5.0 for number, answer in first.items() if answer == "dismiss"}
+    agreement = compare_reviewers(first, second, stands_for=dismissed)
+    assert agreement.table == ((6, 2, 0), (1, 9, 0), (0, 0, 0)) and agreement.is_weighted
+    assert agreement.share == pytest.approx(51 / 58)
+    same = measure_kappa([[6, 2], [5, 45]])
+    assert same is not None and agreement.kappa is not None
+    assert agreement.kappa.value == pytest.approx(same.value)
+    assert agreement.kappa.standard_error > same.standard_error
+    assert say_agreement(agreement).startswith(
+        "18 candidates were judged by both, 15 with the same answer; each counted for as many as it was drawn from, 88 %: kappa "
+    )
+    assert not compare_reviewers(first, second, stands_for=dict.fromkeys(first, 1.0)).is_weighted
 
 
 def test_nothing_in_common_is_said_so() -> None:

@@ -109,7 +109,9 @@ def measure(logbook: Logbook, rounds: int, *, rng: random.Random) -> dict[str, l
     return times
 
 
-def fill(logbook: Logbook, candidates: int, *, rng: random.Random) -> None:
+def fill(
+    logbook: Logbook, candidates: int, *, rng: random.Random, share_judged: float = SHARE_JUDGED
+) -> None:
     """Put clips, candidates, views and verdicts into a logbook, as searches and an evening's work would."""
     write_trees(logbook, [TreeEntry("OTTERHOLT", f"OT{number:02}", {}) for number in range(1, TREES + 1)])
     with logbook.writing() as session:
@@ -123,12 +125,14 @@ def fill(logbook: Logbook, candidates: int, *, rng: random.Random) -> None:
             session.execute(
                 insert(ViewRow), [describe_view(number, rank) for number in ids for rank in range(VIEWS)]
             )
-            judged = [number for number in ids if rng.random() < SHARE_JUDGED]
+            judged = [number for number in ids if rng.random() < share_judged]
             answers = rng.choices(["dismiss", "confirm", "unsure"], [90, 8, 2], k=len(judged))
             said = [
                 {"candidate_id": number, "answer": answer, "reviewer": "Bench", "at": START}
                 for number, answer in zip(judged, answers, strict=True)
             ]
+            if not said:
+                continue
             session.execute(insert(VerdictRow), said)
             session.execute(
                 update(CandidateRow), [{"id": row["candidate_id"], "answer": row["answer"]} for row in said]

@@ -29,8 +29,8 @@ MOST_GROUPED = 40
 USUAL_SIMILAR = 20
 
 LEAST_SPREAD = 1e-6
-CHUNK = 8_192
-"""Looks compared at a time: what is worked on stays small beside the looks themselves."""
+CHUNK = 1_024
+"""Looks compared at a time: as many as stay near the processor."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,13 +92,17 @@ def compare_looks(looks: Looks, candidate_id: int) -> NDArray[np.float32]:
         )
     mean, spread = _measure_looks(looks.vectors)
     wanted = (looks.vectors[place].astype(np.float32) - mean) / spread
+    # ((v - mean) / spread) squared and times the wanted one, multiplied out: no look is copied more than once.
+    slope = wanted / spread
+    bend = spread**-2
     similarities = np.empty(len(looks.ids), np.float32)
     for first in range(0, len(looks.ids), CHUNK):
-        vectors = (looks.vectors[first : first + CHUNK].astype(np.float32) - mean) / spread
-        lengths = np.sqrt(np.einsum("nd,nd->n", vectors, vectors) * (wanted @ wanted))
-        along = vectors @ wanted
+        vectors = looks.vectors[first : first + CHUNK].astype(np.float32)
+        along = vectors @ slope - mean @ slope
+        squares = np.einsum("nd,nd->n", vectors * bend, vectors - 2 * mean) + (mean * bend) @ mean
+        lengths = np.sqrt(np.maximum(squares, 0) * (wanted @ wanted))
         similarities[first : first + CHUNK] = along / np.maximum(lengths, LEAST_SPREAD)
-    return similarities
+    return np.clip(similarities, -1, 1)
 
 
 LOOKS_MEASURED = 4_000

@@ -45,6 +45,9 @@ BATCH_WEIGHT = 0.25
 LEAST_DOUBT = 1e-4
 """Scores are held so far off 0 and 1: no score is sure for ever."""
 
+LOG_ODDS_DIGITS = 2
+"""Promises are told apart to a hundredth of the odds, so that small changes of belief are not all written."""
+
 TEACHING = 60
 """Candidates named as teaching most: more than are judged between two renewals."""
 
@@ -102,7 +105,8 @@ def learn_promises(judged: JudgedCandidates, looks: Looks) -> Learned:
         )
         if len(taught):
             log_odds = offsets + np.maximum(traits @ belief.means, -MOST_DROP)
-            promises[chosen] = _to_chance(log_odds)
+            # Rounded: how a processor adds up then changes nothing either.
+            promises[chosen] = _to_chance(np.round(log_odds, LOG_ODDS_DIGITS))
             learned_from += len(taught)
         is_open = judged.is_open[chosen]
         order = _choose_lessons(traits[is_open], promises[chosen[is_open]], belief)
@@ -149,28 +153,27 @@ def _find_directions(ids: NDArray[np.int64], looks: Looks) -> Floats:
     has_look = looks.ids[places] == ids if len(looks.ids) else np.zeros(len(ids), np.bool_)
     if has_look.sum() < 2:
         return np.zeros((len(ids), 0))
-    vectors = looks.vectors[places[has_look]].astype(np.float32)
-    some = vectors[:: max(1, len(vectors) // LOOKS_MEASURED)]
+    seen = places[has_look]
+    some = looks.vectors[seen[:: max(1, len(seen) // LOOKS_MEASURED)]].astype(np.float32)
     mean, spread = some.mean(axis=0), some.std(axis=0)
-    some = _centre(some, mean, spread)
+    spread = np.where(spread > NEWTON_ENOUGH, spread, np.float32(inf))
+    some = (some - mean) / spread
     variances, directions = np.linalg.eigh(some.T.astype(np.float64) @ some / len(some))
     leading = np.argsort(-variances, kind="stable")[: min(DIRECTIONS, len(some) - 1)]
     if variances[leading[0]] <= NEWTON_ENOUGH:
         return np.zeros((len(ids), 0))
-    chosen = directions[:, leading] / np.sqrt(variances[leading[0]])
-    chosen *= np.where(chosen.sum(axis=0) < 0, -1.0, 1.0)
+    chosen = (directions[:, leading] / np.sqrt(variances[leading[0]])).astype(np.float32)
+    chosen /= spread[:, None]
     along = np.zeros((len(ids), len(leading)))
-    along[has_look] = _centre(vectors, mean, spread) @ chosen.astype(np.float32)
+    rows = np.flatnonzero(has_look)
+    for first in range(0, len(rows), CHUNK):
+        vectors = looks.vectors[seen[first : first + CHUNK]].astype(np.float32)
+        along[rows[first : first + CHUNK]] = vectors @ chosen - mean @ chosen
     return along
 
 
-def _centre(
-    vectors: NDArray[np.float32], mean: NDArray[np.float32], spread: NDArray[np.float32]
-) -> NDArray[np.float32]:
-    centred: NDArray[np.float32] = (vectors - mean) / np.where(
-        spread > NEWTON_ENOUGH, spread, np.float32(inf)
-    )
-    return centred
+CHUNK = 1_024
+"""Looks worked on at a time: as many as stay near the processor."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -7,6 +7,8 @@ float16. What a look is, and how it is made, stands in `models.looks`; here they
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import compress
+from typing import TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,6 +17,8 @@ from sqlalchemy.dialects.sqlite import insert
 
 from annotate.logbook.opening import Logbook
 from annotate.logbook.tables import CandidateLookRow, CandidateRow, ViewRow
+
+Comparable = TypeVar("Comparable", str, int)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -96,21 +100,31 @@ def read_looks(logbook: Logbook, *, scorer: str | None = None) -> Looks:
 
     A vector of another length than most, left by a broken disk say, is left out.
     """
-    look = CandidateLookRow.__table__.c
+    row = CandidateLookRow
+    wanted = select(row.candidate_id, row.scorer, row.vector).order_by(row.candidate_id)
     with logbook.reading() as session:
-        wanted = select(look.candidate_id, look.scorer, look.vector).order_by(look.candidate_id)
-        # The driver's own cursor: wrapping each of 100,000 rows takes longer than reading them.
+        # Plain rows: wrapping each of 100,000 takes longer than reading them.
         rows = session.connection().execute(wanted).fetchall()
+    ids, makers, vectors = zip(*rows, strict=True) if rows else ((), (), ())
     if scorer is None:
-        makers = Counter(row[1] for row in rows)
-        scorer = min(makers, key=lambda name: (-makers[name], name), default="")
-    chosen = [(row[0], row[2]) for row in rows if row[1] == scorer]
-    sizes = Counter(len(vector) for _, vector in chosen)
-    size = min(sizes, key=lambda one: (-sizes[one], one), default=0)
-    chosen = [(candidate_id, vector) for candidate_id, vector in chosen if len(vector) == size]
-    ids = np.array([candidate_id for candidate_id, _ in chosen], np.int64)
-    vectors = np.frombuffer(b"".join(vector for _, vector in chosen), "<f2")
-    return Looks(scorer, ids, vectors.reshape(len(chosen), -1) if chosen else np.empty((0, 0), np.float16))
+        scorer = _find_most(makers, "")
+    size = _find_most(
+        [len(vector) for maker, vector in zip(makers, vectors, strict=True) if maker == scorer], 0
+    )
+    fits = [maker == scorer and len(vector) == size for maker, vector in zip(makers, vectors, strict=True)]
+    joined = np.frombuffer(b"".join(compress(vectors, fits)), "<f2")
+    return Looks(
+        scorer, np.array(list(compress(ids, fits)), np.int64), joined.reshape(sum(fits), size // BYTES_EACH)
+    )
+
+
+BYTES_EACH = 2
+
+
+def _find_most(values: Sequence[Comparable], default: Comparable) -> Comparable:
+    """Return the most frequent of some values; of equals the least."""
+    counts = Counter(values)
+    return min(counts, key=lambda value: (-counts[value], value), default=default)
 
 
 def find_usual_scorer(logbook: Logbook) -> str:

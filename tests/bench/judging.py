@@ -1,0 +1,419 @@
+"""How much an evening of judging is worth: drawn seasons judged by a simulated reviewer. Run `python -m tests.bench.judging`.
+
+Each season is a kind of tree and a light that no training saw: plants and camera of the held-out settings, one kind of leaf, and
+a light from beyond the ranges of training; seeds from `FIRST_SEED` on. `draw FOLDER` draws the clips and keeps them: several from
+the leaves of one tree, at two frames a second (a search looks at one in each second anyhow), so that a season takes minutes and
+not hours. `measure FOLDER` searches them once and judges them in copies of the logbook. The last line can be read by a program.
+"""
+
+import argparse
+import math
+import shutil
+import tempfile
+from collections.abc import Iterator, Mapping, Sequence, Set
+from contextlib import contextmanager
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime, timedelta
+from functools import lru_cache
+from pathlib import Path
+from statistics import mean, median
+
+import numpy as np
+
+from annotate.alike import find_alike
+from annotate.logbook.opening import Logbook, create_logbook, open_logbook
+from annotate.logbook.places import TreeEntry, find_tree, write_trees
+from annotate.logbook.promises import next_to_teach, read_judged
+from annotate.logbook.review import find_candidate, list_candidates
+from annotate.logbook.verdicts import give_verdict
+from annotate.promise import RENEW_EVERY, renew_promises
+from annotate.review_order import is_to_teach
+from annotate.searching import SearchOrder, search_into_logbook
+from annotate.words import Answer
+from detect.clips import open_clip
+from detect.default_scorer import load_scorer, settle_threads
+from detect.truth_scoring import find_shown_larva
+from models.canopy.clip import CanopySettings
+from models.canopy.held_out import HELD_OUT, find_missing
+from models.canopy.leaves import HAZEL, LIME, POPLAR, LeafShape
+from models.canopy.light import LightSettings
+from models.canopy.picture import CompressionSettings, Stock, draw_burst, grow_stock
+from models.canopy.truth import FrameTruth, Truth, find_truth_path, read_truth, write_truth
+from models.canopy.write import EncodingSettings, encode_frames
+
+FIRST_SEED = 720_000
+"""Beyond those of evaluation (from 700,000); training and its calibration have others (models/experiments.md)."""
+
+SEEDS_PER_SEASON, SEEDS_PER_TREE = 1_000, 100
+TREES, CLIPS_PER_TREE = 4, 14
+CLIP_S, FRAME_RATE_HZ = 6.0, 2.0
+LARVAE = (0, 3)
+"""Fewer than the held-out settings draw: much footage holds none."""
+
+FIRST_DAY = datetime(2026, 5, 2, 11, 0, tzinfo=UTC)
+LEAST_SCORE = 0.01
+"""Candidates are kept down to this score: far lower than a search offers by default, so that there is something to order."""
+
+VERDICTS = 300
+RECALLS = (0.8, 0.9, 1.0)
+FIRST_SHARE, MOST_LARVAE = 0.2, 0.9
+GROUP_EVERY = 10
+"""Of each so many dismissed candidates one asks for its group."""
+
+UNTOUCHED = CompressionSettings(jpeg_chance=0.0, video_chance=0.0)
+"""The clip's own encoding is compression enough."""
+
+
+@dataclass(frozen=True, slots=True)
+class DrawnSeason:
+    """What one season is drawn from."""
+
+    name: str
+    shape: LeafShape
+    light: LightSettings
+
+
+SEASONS = (
+    DrawnSeason("lime, dark cloud", LIME, LightSettings(clear_share=0.0, cloud_level=(0.4, 0.65))),
+    DrawnSeason(
+        "hazel, low sun",
+        HAZEL,
+        LightSettings(
+            clear_share=1.0, sky_level=(0.15, 0.3), sun_height_deg=(20.0, 31.0), ambient=(0.012, 0.06)
+        ),
+    ),
+    DrawnSeason(
+        "poplar, bright haze",
+        POPLAR,
+        LightSettings(
+            clear_share=1.0,
+            sky_level=(0.55, 0.8),
+            sky_blueness=(0.0, 0.2),
+            sun_height_deg=(40.0, 50.0),
+            sun_width_deg=(1.5, 3.0),
+            flare_chance=0.5,
+        ),
+    ),
+)
+"""Training draws cloud from 0.7, the sun from 32 degrees, clear sky to 0.5 and bluer than 0.25, the sun's width to 1.2."""
+
+
+def make_settings(season: DrawnSeason) -> CanopySettings:
+    """Return the settings of a season's clips."""
+    return replace(
+        HELD_OUT,
+        duration_s=CLIP_S,
+        frame_rate_hz=FRAME_RATE_HZ,
+        light=season.light,
+        plant=replace(HELD_OUT.plant, shapes=(season.shape,)),
+        larvae=replace(HELD_OUT.larvae, count=LARVAE),
+    )
+
+
+def list_clips(folder: Path, season: int, tree: int) -> list[Path]:
+    """Return where the clips of a season under one of its trees lie or will lie."""
+    first = FIRST_SEED + season * SEEDS_PER_SEASON + tree * SEEDS_PER_TREE
+    return [folder / f"season-{first + number}.mp4" for number in range(1, 1 + CLIPS_PER_TREE)]
+
+
+def draw_seasons(folder: Path, seasons: Sequence[int]) -> None:
+    """Draw what is missing, one tree of each season after the other, and keep it."""
+    import cv2
+
+    cv2.setNumThreads(1)
+    folder.mkdir(parents=True, exist_ok=True)
+    for tree in range(TREES):
+        for index in seasons:
+            missing = find_missing(list_clips(folder, index, tree))
+            if not missing:
+                continue
+            settings = make_settings(SEASONS[index])
+            seed = FIRST_SEED + index * SEEDS_PER_SEASON + tree * SEEDS_PER_TREE
+            stock = grow_stock(settings, np.random.default_rng(seed))
+            for path in missing:
+                draw_clip(path, settings, stock, tree=f"OT{1 + tree:02}")
+                print(f"drew {path.name}", flush=True)
+
+
+def draw_clip(path: Path, settings: CanopySettings, stock: Stock, *, tree: str) -> None:
+    """Draw a clip of a tree's crown; its seed stands in its name."""
+    seed = int(path.stem.rsplit("-", 1)[1])
+    count = round(CLIP_S * FRAME_RATE_HZ)
+    drawn = draw_burst(
+        settings,
+        np.random.default_rng(seed),
+        stock=stock,
+        compression=UNTOUCHED,
+        count=count,
+        frame_rate_hz=FRAME_RATE_HZ,
+    )
+    encode_frames(
+        path,
+        [picture.rgb for picture in drawn],
+        frame_rate_hz=FRAME_RATE_HZ,
+        encoding=EncodingSettings(),
+        recorded_at=FIRST_DAY + timedelta(days=3 * (seed % SEEDS_PER_TREE), minutes=20 * int(tree[2:])),
+    )
+    frames = tuple(
+        FrameTruth(number, number / FRAME_RATE_HZ, picture.larvae, picture.feeding)
+        for number, picture in enumerate(drawn)
+    )
+    truth = Truth(path.name, settings.size_px, FRAME_RATE_HZ, tree, drawn[0].larvae_known, frames)
+    write_truth(find_truth_path(path), truth)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class SearchedSeason:
+    """A season's logbook, and what each of its candidates shows.
+
+    Attributes
+    ----------
+    folder : the logbook, nothing judged
+    larvae : candidate -> the larva it shows, named by clip and id; empty for a false one
+    clips, trees : candidate -> the number of its clip under the tree, from 1, and the tree
+    """
+
+    folder: Path
+    larvae: dict[int, str]
+    clips: dict[int, int]
+    trees: dict[int, int]
+
+
+def search_season(folder: Path, season: int) -> SearchedSeason:
+    """Search the clips of a season that were drawn, once, and say what each candidate shows by the truth files."""
+    settle_threads()
+    scorer = load_scorer()
+    book = folder / "logbooks" / f"season-{season}"
+    if not book.exists():
+        create_logbook(book, recorder="Simulated")
+    found = SearchedSeason(book, {}, {}, {})
+    with open_logbook(book) as logbook:
+        low = replace(logbook.settings.search, silhouette_score=LEAST_SCORE, feeding_score=1.0)
+        logbook.settings = replace(logbook.settings, search=low)
+        for tree in range(TREES):
+            code = f"OT{1 + tree:02}"
+            write_trees(logbook, [TreeEntry("OTTERHOLT", code, {})])
+            order = SearchOrder(find_tree(logbook, code), again=False, recorded_at=None)
+            for path in list_clips(folder, season, tree):
+                if not find_missing([path]):
+                    search_into_logbook(logbook, open_clip(path), order=order, scorer=scorer)
+        for candidate in list_candidates(logbook, limit=100_000):
+            _note_truth(found, logbook, candidate.id, folder)
+    return found
+
+
+def _note_truth(found: SearchedSeason, logbook: Logbook, candidate_id: int, folder: Path) -> None:
+    """Write down what a candidate shows, by the rule of `detect.truth_scoring`."""
+    candidate = find_candidate(logbook, candidate_id)
+    truth = _read_truth(folder / candidate.clip_name)
+    shown = find_shown_larva(candidate, {frame.index: frame for frame in truth.frames})  # type: ignore[arg-type]
+    seed = int(Path(candidate.clip_name).stem.rsplit("-", 1)[1])
+    found.larvae[candidate_id] = "" if shown is None else f"{seed} {shown}"
+    found.clips[candidate_id] = seed % SEEDS_PER_TREE
+    found.trees[candidate_id] = seed % SEEDS_PER_SEASON // SEEDS_PER_TREE
+
+
+@lru_cache(1)
+def _read_truth(path: Path) -> Truth:
+    return read_truth(find_truth_path(path))
+
+
+@contextmanager
+def copy_logbook(season: SearchedSeason) -> Iterator[Logbook]:
+    """Give a copy of a season's logbook to judge in, its pictures those of the first."""
+    with tempfile.TemporaryDirectory() as place:
+        copy = Path(place) / "book"
+        shutil.copytree(season.folder, copy, ignore=shutil.ignore_patterns("evidence", "progress"))
+        (copy / "evidence").symlink_to(season.folder / "evidence")
+        with open_logbook(copy) as logbook:
+            yield logbook
+
+
+def judge(
+    logbook: Logbook, season: SearchedSeason, *, allowed: Set[int], verdicts: int, learns: bool
+) -> list[int]:
+    """Judge as a person would who is always right: card by card, in the order and with the cards that teach; return the ids.
+
+    Parameters
+    ----------
+    allowed : candidates that may be judged
+    learns : whether promises are renewed and cards chosen to teach; else the order is that of the score
+    """
+    judged: list[int] = []
+    waiting: list[int] = []
+    while len(judged) < min(verdicts, len(allowed)):
+        if len(judged) % RENEW_EVERY == 0:
+            if learns:
+                renew_promises(logbook)
+            ordered = list_candidates(logbook, answer="open", limit=100_000)
+            waiting = [candidate.id for candidate in ordered if candidate.id in allowed]
+        done = set(judged)
+        teaching = None
+        if learns and is_to_teach(len(judged), order="best"):
+            teaching = next_to_teach(logbook, without=set(season.larvae) - allowed)
+        chosen = next(number for number in waiting if number not in done) if teaching is None else teaching.id
+        answer: Answer = "confirm" if season.larvae[chosen] else "dismiss"
+        give_verdict(logbook, chosen, answer=answer, reviewer="Simulated", at=LATE)
+        judged.append(chosen)
+    if learns:
+        renew_promises(logbook)
+    return judged
+
+
+LATE = datetime(2026, 7, 1, 20, 0, tzinfo=UTC)
+
+
+@dataclass(frozen=True, slots=True)
+class Effort:
+    """False candidates judged until a share of the larvae is found, in the order of the score and in the learned one."""
+
+    larvae: int
+    before: int
+    after: int
+
+
+def measure_effort(
+    season: SearchedSeason,
+    ids: Sequence[int],
+    *,
+    scores: Mapping[int, float],
+    promises: Mapping[int, float],
+    recall: float,
+) -> Effort:
+    """Walk down some candidates in both orders until as many larvae are found."""
+    larvae = len({season.larvae[number] for number in ids} - {""})
+    wanted = math.ceil(recall * larvae)
+
+    def count_false(values: Mapping[int, float]) -> int:
+        found: set[str] = set()
+        false = 0
+        for number in sorted(ids, key=lambda number: (-values[number], number)):
+            if len(found) >= wanted:
+                break
+            false += not season.larvae[number]
+            found |= {season.larvae[number]} - {""}
+        return false
+
+    return Effort(wanted, count_false(scores), count_false(promises))
+
+
+def read_values(logbook: Logbook) -> tuple[dict[int, float], dict[int, float]]:
+    """Return score and promise of every candidate."""
+    judged = read_judged(logbook)
+    ids = judged.ids.tolist()
+    return (
+        dict(zip(ids, judged.scores.tolist(), strict=True)),
+        dict(zip(ids, judged.promises.tolist(), strict=True)),
+    )
+
+
+def measure_learning(
+    season: SearchedSeason, held: Set[int]
+) -> tuple[dict[float, Effort], list[tuple[int, int]]]:
+    """Judge `VERDICTS` candidates that are not held back; return what those held back cost then, by recall, and the groups.
+
+    Groups are (size, how many of it show a larva).
+    """
+    with copy_logbook(season) as logbook:
+        judged = judge(logbook, season, allowed=set(season.larvae) - held, verdicts=VERDICTS, learns=True)
+        scores, promises = read_values(logbook)
+        efforts = {
+            recall: measure_effort(season, sorted(held), scores=scores, promises=promises, recall=recall)
+            for recall in RECALLS
+        }
+        dismissed = [number for number in judged if not season.larvae[number]][::GROUP_EVERY]
+        groups = [find_alike(logbook, number) for number in dismissed]
+        sizes = [
+            (len(group), len([item for item in group if season.larvae[item.candidate.id]]))
+            for group in groups
+        ]
+    return efforts, sizes
+
+
+def measure_soon(season: SearchedSeason, *, learns: bool) -> tuple[float, float]:
+    """Return the share of larvae judged within `FIRST_SHARE` of the queue, and the share of the queue that 90 % of them took."""
+    with copy_logbook(season) as logbook:
+        everything = set(season.larvae)
+        order = judge(logbook, season, allowed=everything, verdicts=len(everything), learns=learns)
+    larvae = set(season.larvae.values()) - {""}
+    found: set[str] = set()
+    shares = []
+    for number in order:
+        found |= {season.larvae[number]} - {""}
+        shares.append(len(found) / max(1, len(larvae)))
+    first = shares[math.floor(FIRST_SHARE * len(order)) - 1]
+    took = next(place for place, share in enumerate(shares, start=1) if share >= MOST_LARVAE) / len(order)
+    return first, took
+
+
+def main() -> None:
+    """Draw, or measure and print."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("what", choices=("draw", "measure"))
+    parser.add_argument("folder", type=Path)
+    parser.add_argument("--seasons", type=int, nargs="+", default=list(range(len(SEASONS))))
+    options = parser.parse_args()
+    if options.what == "draw":
+        draw_seasons(options.folder, options.seasons)
+    else:
+        measure(options.folder, options.seasons)
+
+
+def measure(folder: Path, seasons: Sequence[int]) -> None:
+    """Print, season by season and in all, what judging teaches."""
+    all_efforts: dict[tuple[str, float], list[Effort]] = {}
+    firsts, sizes = [], []
+    for index in seasons:
+        season = search_season(folder, index)
+        larvae = set(season.larvae.values()) - {""}
+        print(
+            f"{SEASONS[index].name}: {len(season.larvae)} candidates, {len(larvae)} larvae among them",
+            flush=True,
+        )
+        for name, held_back in hold_back(season):
+            for held in held_back:
+                efforts, groups = measure_learning(season, held)
+                sizes += groups
+                for recall, effort in efforts.items():
+                    all_efforts.setdefault((name, recall), []).append(effort)
+        by_score, took_by_score = measure_soon(season, learns=False)
+        learned, took = measure_soon(season, learns=True)
+        firsts.append((learned, by_score))
+        print(
+            f"  larvae judged within the first {FIRST_SHARE:.0%} of the queue: {learned:.0%} (by score {by_score:.0%}); "
+            f"90 % took {took:.0%} of the queue (by score {took_by_score:.0%})",
+            flush=True,
+        )
+    for (name, recall), found in all_efforts.items():
+        larvae_found = sum(effort.larvae for effort in found)
+        before, after = (
+            sum(getattr(effort, when) for effort in found) / larvae_found for when in ("before", "after")
+        )
+        print(
+            f"{name}, {recall:.0%} of the larvae found: {before:.2f} false per larva by score, {after:.2f} after {VERDICTS} "
+            f"verdicts ({before / max(after, 1e-9):.2f} times fewer; {larvae_found} larvae in {len(found)} parts)"
+        )
+    grouped, swallowed = sum(size for size, _ in sizes), sum(larvae for _, larvae in sizes)
+    filled = [size for size, _ in sizes if size]
+    print(
+        f"groups: {len(filled)} of {len(sizes)} dismissed have one, median size {median(filled or [0]):.0f}; "
+        f"{swallowed} of {grouped} grouped candidates show a larva"
+    )
+    print(
+        f"judged-first learned={mean(one for one, _ in firsts):.3f} by_score={mean(other for _, other in firsts):.3f}"
+    )
+
+
+def hold_back(season: SearchedSeason) -> list[tuple[str, list[Set[int]]]]:
+    """Return parts of a season to measure on: the later visits to all trees, and each tree by itself."""
+    later = {number for number, clip in season.clips.items() if clip > CLIPS_PER_TREE * 0.6}
+    earlier = {number for number, clip in season.clips.items() if clip <= CLIPS_PER_TREE * 0.4}
+    trees = [
+        {number for number, its in season.trees.items() if its == tree}
+        for tree in sorted(set(season.trees.values()))
+    ]
+    return [("visits not judged", [later, earlier]), ("trees not judged", list(trees))]
+
+
+if __name__ == "__main__":
+    main()

@@ -1,8 +1,9 @@
 """How long a second reader waits for the logbook, with 100,000 candidates and 60,000 first verdicts.
 
-Run `python -m tests.bench.second_reading`. It fills a logbook in a temporary folder as `tests.bench.logbook` does, then asks at three points of the work: when a second
-reader begins, half-way, and when nothing is left. Times are wall times of whole calls on an open logbook, in ms; the last line
-can be read by a program. Options: --candidates N --verdicts N --rounds N.
+Run `python -m tests.bench.second_reading`. It fills a logbook in a temporary folder as
+`tests.bench.logbook` does, then asks at three points of the work: when a second reader begins, half-way, and when nothing is
+left. Times are wall times of whole calls on an open logbook, in ms; the last line can be read by a program. Options:
+--candidates N --verdicts N --rounds N.
 """
 
 import argparse

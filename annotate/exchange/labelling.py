@@ -15,8 +15,9 @@ from xml.sax.saxutils import quoteattr
 import numpy as np
 
 from annotate.errors import AnnotateError
-from annotate.exchange.percentages import Outline, read_points, write_box, write_points
+from annotate.exchange.percentages import read_points, write_box, write_points
 from annotate.logbook.exchange import OfferedCandidate
+from annotate.logbook.outlines import Outline
 from annotate.words import REASONS, Answer
 from annotate.zones import find_local_date, write_clock, write_date
 

@@ -2,18 +2,18 @@
 
 Ours are (row, column) px with the origin at the centre of the top left pixel. A label server's are (x, y) in per cent of the
 picture's width and height, from the picture's top left corner: the centre of the first pixel lies half a pixel from it. Boxes
-count whole pixels, ends excluded, so that theirs begin at the pixel's corner. Nothing here knows what an outline stands for.
+count whole pixels, ends excluded, so that theirs begin at the pixel's corner. Whether a line
+goes round something is asked in `annotate.logbook.outlines`.
 """
 
 from collections.abc import Sequence
 
 import numpy as np
-from numpy.typing import NDArray
 
 from annotate.errors import AnnotateError
+from annotate.logbook.outlines import Outline
+from annotate.logbook.records import Box
 
-Outline = NDArray[np.float32]
-Box = tuple[int, int, int, int]
 Size = tuple[int, int]
 
 HALF_PX = 0.5
@@ -26,8 +26,6 @@ SLACK_PERCENT = 0.5
 
 LEAST_POINTS = 3
 MOST_POINTS = 10_000
-SMALLEST_PX = 1.0
-"""Least area of an outline; a click that became a polygon has none."""
 
 
 def write_points(outline: Outline, size_px: Size) -> list[list[float]]:
@@ -48,7 +46,7 @@ def read_points(points: object, size_px: Size) -> Outline:
     Raises
     ------
     annotate.errors.AnnotateError
-        Where it is no list of pairs of numbers, lies outside the picture, or encloses nothing.
+        Where it is no list of pairs of numbers, or lies outside the picture.
     """
     if not isinstance(points, Sequence) or isinstance(points, str):
         raise _say_wrong(f"{type(points).__name__} in place of a list")
@@ -61,8 +59,6 @@ def read_points(points: object, size_px: Size) -> Outline:
     places = np.clip(places, 0.0, WHOLE_PERCENT) / WHOLE_PERCENT
     rows, columns = size_px
     outline = np.column_stack((places[:, 1] * rows, places[:, 0] * columns)) - HALF_PX
-    if measure_area(outline) < SMALLEST_PX:
-        raise _say_wrong("one that encloses nothing")
     return outline.astype(np.float32)
 
 
@@ -85,12 +81,6 @@ def read_box(value: dict[str, float], size_px: Size) -> tuple[float, float, floa
     return (top, left, top + height, left + width)
 
 
-def measure_area(outline: NDArray[np.floating]) -> float:
-    """Return the area that a polygon encloses, in px (the shoelace formula)."""
-    row, column = np.asarray(outline, np.float64).T
-    return float(abs(np.dot(row, np.roll(column, -1)) - np.dot(column, np.roll(row, -1))) / 2)
-
-
 def _read_pair(point: object) -> tuple[float, float]:
     if not isinstance(point, Sequence) or isinstance(point, str) or len(point) != 2:
         raise _say_wrong("a point that is no pair of numbers")
@@ -105,6 +95,6 @@ def _read_pair(point: object) -> tuple[float, float]:
 
 def _say_wrong(found: str) -> AnnotateError:
     return AnnotateError(
-        f"outline from the label server: expected {LEAST_POINTS} to {MOST_POINTS} pairs of numbers from 0 to 100 around an area; "
+        f"outline from the label server: expected {LEAST_POINTS} to {MOST_POINTS} pairs of numbers from 0 to 100; "
         f"found {found}; draw it again there"
     )

@@ -19,7 +19,6 @@ from annotate.exchange.server import Annotation, LabelServer, Project, Task
 from annotate.logbook.exchange import (
     Heard,
     OfferedCandidate,
-    Outline,
     SentTask,
     Taking,
     is_settled_here,
@@ -30,6 +29,7 @@ from annotate.logbook.exchange import (
     take_answer,
 )
 from annotate.logbook.opening import Logbook
+from annotate.logbook.outlines import EDGE_PX, Outline, check_outline
 from annotate.words import Answer
 
 CLOCKS_APART = timedelta(minutes=15)
@@ -221,6 +221,7 @@ def _hear(
             "correct the clock of the server or of this computer"
         )
     said = read_answer(annotation.results, candidate)
+    outline, notes = _find_new(said.outline, candidate)
     heard = Heard(
         annotation=annotation.id,
         version=annotation.version,
@@ -228,23 +229,25 @@ def _hear(
         reason=said.reason,
         reviewer=server.name_person(annotation.person),
         at=annotation.at,
-        outline=_find_new(said.outline, candidate),
+        outline=outline,
     )
-    return heard, said.notes
+    return heard, (*said.notes, *notes)
 
 
-def _find_new(drawn: Outline | None, candidate: OfferedCandidate) -> Outline | None:
-    """Return an outline in px of the frame where it is none that this candidate ever had, else None."""
+def _find_new(drawn: Outline | None, candidate: OfferedCandidate) -> tuple[Outline | None, tuple[str, ...]]:
+    """Return an outline in px of the frame where it is none that this candidate ever had, and what is wrong with it."""
     if drawn is None:
-        return None
-    moved = (drawn + np.asarray(candidate.origin_px, np.float32)).astype(np.float32)
-    edge = np.asarray(candidate.size_px, np.float32) - np.float32(0.5)
+        return None, ()
+    origin = np.asarray(candidate.origin_px, np.float32)
+    edge = np.asarray(candidate.size_px, np.float32) - np.float32(EDGE_PX)
     for had in candidate.outlines:
         # What reached over the picture's edge was cut there when it was sent.
-        cut = np.clip(had - np.asarray(candidate.origin_px, np.float32), np.float32(-0.5), edge)
-        if is_same(drawn, cut.astype(np.float32)):
-            return None
-    return moved
+        if is_same(drawn, np.clip(had - origin, -np.float32(EDGE_PX), edge).astype(np.float32)):
+            return None, ()
+    try:
+        return check_outline(drawn + origin, origin_px=candidate.origin_px, size_px=candidate.size_px), ()
+    except AnnotateError as error:
+        return None, (str(error),)
 
 
 def _count(report: PullReport, taking: Taking, heard: Heard, *, candidate: OfferedCandidate) -> None:

@@ -6,19 +6,17 @@ server, and no token ever comes here.
 """
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from itertools import groupby
 from typing import Any, Literal
 
-import numpy as np
-from numpy.typing import NDArray
 from sqlalchemy import Select, func, select
 from sqlalchemy.orm import Session
 
 from annotate.errors import AnnotateError
-from annotate.logbook.labels import unpack_outline
 from annotate.logbook.opening import Logbook
+from annotate.logbook.outlines import Outline, pack_outline, unpack_outline
 from annotate.logbook.records import Box, CandidateKind
 from annotate.logbook.review import NO_TREE
 from annotate.logbook.tables import (
@@ -33,10 +31,9 @@ from annotate.logbook.tables import (
     VerdictRow,
     ViewRow,
 )
-from annotate.logbook.verdicts import give_verdict
+from annotate.logbook.verdicts import add_verdict
 from annotate.words import Answer
 
-Outline = NDArray[np.float32]
 Outcome = Literal["taken", "known", "repeated", "agrees", "held back", "left the review"]
 
 AT_ONCE = 500
@@ -264,10 +261,7 @@ def sum_sent(logbook: Logbook) -> tuple[SentSum, ...]:
 
 
 def take_answer(logbook: Logbook, sent: SentTask, heard: Heard, *, take_older: bool = False) -> Taking:
-    """Make an answer a verdict and its outline a correction, once; or say why not.
-
-    Stopped between the verdict and the note that it was taken, the next call finds that verdict and adds none. Only one exchange
-    of a logbook may run at a time.
+    """Make an answer a verdict and its outline a correction, once, all in one transaction; or say why not.
 
     Parameters
     ----------
@@ -278,41 +272,41 @@ def take_answer(logbook: Logbook, sent: SentTask, heard: Heard, *, take_older: b
     annotate.errors.AnnotateError
         Where the candidate is gone.
     """
-    with logbook.reading() as session:
+    with logbook.writing() as session:
         candidate = session.get(CandidateRow, sent.candidate_id)
         if candidate is None:
             raise AnnotateError(
                 f"candidate: expected {sent.candidate_id}, which was sent; found none; open the logbook it was sent from"
             )
-        outcome = _choose_outcome(session, sent, heard, candidate=candidate, take_older=take_older)
-        said: Any = candidate.answer
-        newest = _find_newest(session, candidate.id)
+        before = _look_back(session, candidate)
         earlier = _find_earlier(session, sent, heard.annotation)
-        half = _find_half_taken(session, sent, heard)
-        from_server = newest is not None and _is_from(session, newest.id)
-    drew = False
-    if outcome == "repeated" and earlier is not None:
-        with logbook.writing() as session:
+        outcome = _choose_outcome(
+            session, sent, heard, candidate=candidate, earlier=earlier, take_older=take_older
+        )
+        if outcome == "repeated" and earlier is not None:
             _note_answer(session, sent, heard, earlier.id)
-    if outcome == "taken":
-        verdict_id = half if half is not None else _give(logbook, sent, heard)
-        with logbook.writing() as session:
-            drew = _keep_outline(session, heard, sent.candidate_id)
-            _note_answer(session, sent, heard, verdict_id)
+        if outcome != "taken":
+            return replace(before, outcome=outcome)
+        row = add_verdict(
+            session,
+            logbook,
+            candidate,
+            answer=heard.answer,
+            reviewer=heard.reviewer,
+            at=heard.at,
+            reason=heard.reason,
+        )
+        _note_answer(session, sent, heard, row.id)
+        return replace(before, outcome=outcome, drew=_keep_outline(session, heard, candidate.id))
+
+
+def _look_back(session: Session, candidate: CandidateRow) -> Taking:
+    """Return what was said of a candidate until now, as of a known answer."""
+    said: Any = candidate.answer
+    newest = _find_newest(session, candidate.id)
     if newest is None:
-        return Taking(outcome, said, "", None, drew=drew)
-    return Taking(outcome, said, newest.reviewer, newest.at, from_server, drew)
-
-
-def _give(logbook: Logbook, sent: SentTask, heard: Heard) -> int:
-    return give_verdict(
-        logbook,
-        sent.candidate_id,
-        answer=heard.answer,
-        reviewer=heard.reviewer,
-        at=heard.at,
-        reason=heard.reason,
-    ).id
+        return Taking("known", said, "", None)
+    return Taking("known", said, newest.reviewer, newest.at, _is_from(session, newest.id))
 
 
 def is_settled_here(logbook: Logbook, sent: SentTask) -> bool:
@@ -329,7 +323,13 @@ def _is_from(session: Session, verdict_id: int) -> bool:
 
 
 def _choose_outcome(
-    session: Session, sent: SentTask, heard: Heard, *, candidate: CandidateRow, take_older: bool
+    session: Session,
+    sent: SentTask,
+    heard: Heard,
+    *,
+    candidate: CandidateRow,
+    earlier: VerdictRow | None,
+    take_older: bool,
 ) -> Outcome:
     known = select(ExchangeAnswerRow.id).where(
         ExchangeAnswerRow.exchange_task_id == sent.id,
@@ -338,11 +338,8 @@ def _choose_outcome(
     )
     if session.scalar(known) is not None:
         return "known"
-    if _find_half_taken(session, sent, heard) is not None:
-        return "taken"
     if candidate.standing != "listed":
         return "left the review"
-    earlier = _find_earlier(session, sent, heard.annotation)
     if earlier is not None and heard.outline is None and (earlier.answer, earlier.reason) == heard.meaning:
         # Servers touch answers without anybody answering anew.
         return "repeated"
@@ -360,18 +357,6 @@ def _find_newest(session: Session, candidate_id: int) -> VerdictRow | None:
         select(VerdictRow)
         .where(VerdictRow.candidate_id == candidate_id)
         .order_by(VerdictRow.id.desc())
-        .limit(1)
-    )
-
-
-def _find_half_taken(session: Session, sent: SentTask, heard: Heard) -> int | None:
-    """Return the verdict that an answer became when the program was stopped before it was noted, None where there is none."""
-    noted = select(ExchangeAnswerRow.id).where(ExchangeAnswerRow.verdict_id == VerdictRow.id)
-    return session.scalar(
-        select(VerdictRow.id)
-        .where(VerdictRow.candidate_id == sent.candidate_id, VerdictRow.at == heard.at)
-        .where(VerdictRow.reviewer == heard.reviewer, VerdictRow.answer == heard.answer)
-        .where(VerdictRow.reason == heard.reason, VerdictRow.takes_back_id.is_(None), ~noted.exists())
         .limit(1)
     )
 
@@ -413,7 +398,7 @@ def _keep_outline(session: Session, heard: Heard, candidate_id: int) -> bool:
         OutlineCorrectionRow(
             candidate_id=candidate_id,
             rank=BEST_RANK,
-            outline=heard.outline.astype("<f4").tobytes(),
+            outline=pack_outline(heard.outline),
             reviewer=heard.reviewer,
             at=heard.at,
         )

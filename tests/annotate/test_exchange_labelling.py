@@ -87,12 +87,7 @@ def test_outlines_and_boxes_come_back(data: st.DataObject, rows: int, columns: i
     outline = np.float32(data.draw(st.lists(st.tuples(row, column), min_size=3, max_size=9)))
     points = write_points(outline, (rows, columns))
     assert all(0 <= value <= 100 for point in points for value in point)
-    try:
-        back = read_points(points, (rows, columns))
-    except AnnotateError as error:
-        assert "encloses nothing" in str(error)
-    else:
-        assert np.abs(back - outline).max() < 0.01
+    assert np.abs(read_points(points, (rows, columns)) - outline).max() < 0.01
     box = (rows // 3, columns // 4, rows, columns - 1)
     assert read_box(write_box(box, (rows, columns)), (rows, columns)) == pytest.approx(box, abs=0.01)
 
@@ -120,13 +115,11 @@ def test_what_reaches_over_the_edge_is_cut_there() -> None:
         [[1, 2], [3, 4], [5, float("nan")]],
         [[10, 10], [90, 10], [90, 120]],
         [[10, 10], [90, 10], [-3, 50]],
-        [[10, 10], [10, 10], [10, 10]],
-        [[10, 10], [90, 90], [50, 50]],
         [[1, 2]] * 10_001,
     ],
 )
 def test_polygons_that_are_none_are_refused(points: object) -> None:
-    """No list, too few or too many points, no numbers, outside the picture, or around nothing: refused in words."""
+    """No list, too few or too many points, no numbers, or outside the picture: refused in words."""
     with pytest.raises(AnnotateError, match="outline from the label server: expected"):
         read_points(points, SIZE)
 

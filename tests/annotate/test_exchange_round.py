@@ -26,6 +26,7 @@ from annotate.exchange.tokens import TOKEN_VARIABLE
 from annotate.logbook.exchange import OfferedCandidate, load_offered
 from annotate.logbook.observations import list_observations
 from annotate.logbook.opening import Logbook, create_logbook, open_logbook
+from annotate.logbook.outlines import correct_outline
 from annotate.logbook.pictures import read_picture
 from annotate.logbook.review import find_candidate
 from annotate.logbook.tables import OutlineCorrectionRow
@@ -276,11 +277,8 @@ def test_a_corrected_outline_is_what_is_suggested(run: Run, server: MadeServer, 
     """An outline that somebody drew here goes to the server instead of the search's."""
     candidate = load(logbook, 1)
     drawn = np.float32([[2, 3], [2, 20], [15, 20]])
-    moved = (drawn + np.float32(candidate.origin_px)).astype("<f4")
-    with logbook.writing() as session:
-        session.add(
-            OutlineCorrectionRow(candidate_id=1, rank=0, outline=moved.tobytes(), reviewer="Maren", at=SENT)
-        )
+    moved = (drawn + np.float32(candidate.origin_px)).tolist()
+    correct_outline(logbook, 1, rank=0, outline=moved, reviewer="Maren", at=SENT)
     run("push")
     sent = server.tasks[find_task(server, logbook, 1)]["predictions"][0]["result"][0]["value"]["points"]
     assert read_points(sent, candidate.size_px) == pytest.approx(drawn, abs=1e-3)
@@ -470,10 +468,10 @@ def test_killed_in_the_middle_a_push_goes_on(
     assert all(len(task["predictions"]) == 1 for task in server.tasks.values())
 
 
-def test_stopped_after_a_verdict_a_pull_adds_no_second_one(
+def test_stopped_in_the_middle_a_pull_leaves_nothing_half_taken(
     run: Run, server: MadeServer, logbook: Logbook, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """Stopped between the verdict and its note, the next pull notes it, with the outline that belongs to it."""
+    """Stopped between a verdict and its outline, neither is there; the next pull takes both, once."""
     run("push")
     points = [[20.0, 40.0], [60.0, 40.0], [60.0, 70.0]]
     server.answer_task(find_task(server, logbook, 1), "larva", by=7, at=SENT, points=points)
@@ -482,12 +480,42 @@ def test_stopped_after_a_verdict_a_pull_adds_no_second_one(
         raise KeyboardInterrupt
 
     with monkeypatch.context() as patch:
-        patch.setattr("annotate.logbook.exchange._note_answer", stop)
+        patch.setattr("annotate.logbook.exchange._keep_outline", stop)
         run("pull")
-    assert len(list_verdicts(logbook, 1)) == 1 and list_corrections(logbook) == []
-    run("pull")
-    assert len(list_verdicts(logbook, 1)) == 1 and len(list_corrections(logbook)) == 1
+    assert list_verdicts(logbook, 1) == () and list_corrections(logbook) == []
+    assert "1 answer taken as verdicts, 1 outline corrected" in run("pull").stdout
     assert "1 known before" in run("pull").stdout
+    assert len(list_verdicts(logbook, 1)) == 1 and len(list_corrections(logbook)) == 1
+
+
+@pytest.mark.parametrize(
+    "points",
+    [
+        [[20.0, 20.0], [60.0, 60.0], [60.0, 20.0], [20.0, 60.0]],
+        [[20.0, 20.0], [20.0, 20.0], [20.0, 20.0]],
+    ],
+)
+def test_an_outline_that_is_none_is_told_and_the_answer_taken(
+    run: Run, server: MadeServer, logbook: Logbook, points: list[list[float]]
+) -> None:
+    """Crossing itself, or around nothing: no correction."""
+    run("push")
+    server.answer_task(find_task(server, logbook, 1), "larva", by=7, at=SENT, points=points)
+    result = run("pull")
+    assert "1 answer taken as verdicts;" in result.stdout and "candidate 1: outline" in result.stderr
+    assert list_corrections(logbook) == [] and len(list_verdicts(logbook, 1)) == 1
+
+
+def test_an_outline_drawn_here_later_stays(run: Run, server: MadeServer, logbook: Logbook) -> None:
+    """The answer's older outline is not laid over one that somebody drew here since."""
+    run("push")
+    points = [[20.0, 40.0], [60.0, 40.0], [60.0, 70.0]]
+    server.answer_task(find_task(server, logbook, 1), "larva", by=7, at=SENT, points=points)
+    row, column = load(logbook, 1).origin_px
+    drawn = [[row + 2, column + 3], [row + 2, column + 20], [row + 15, column + 20]]
+    correct_outline(logbook, 1, rank=0, outline=drawn, reviewer="Maren", at=SENT + HOUR)
+    assert "1 answer taken as verdicts;" in run("pull").stdout
+    assert [one.reviewer for one in list_corrections(logbook)] == ["Maren"]
 
 
 def test_a_task_that_was_not_noted_is_known_by_pull_too(

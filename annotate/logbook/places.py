@@ -1,12 +1,14 @@
 """Sites and trees in the logbook: written, found by code, listed."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from datetime import UTC, datetime
 from typing import Any
 
 from sqlalchemy import Row, Select, select
 
 from annotate.errors import AnnotateError
+from annotate.logbook.changes import note_changes
 from annotate.logbook.opening import Logbook
 from annotate.logbook.records import Site, Tree
 from annotate.logbook.tables import SiteRow, TreeRow
@@ -20,7 +22,14 @@ TREE_VALUES = (
     "notes",
     "cautions",
     "expected_taxon",
+    "walk_order",
+    "marker",
 )
+
+UNKNOWN_WRITER = "import"
+"""Stands in the history where nobody is named who changed a record."""
+
+TreeValue = str | float | int | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,7 +38,7 @@ class TreeEntry:
 
     site: str
     code: str
-    values: Mapping[str, str | float | None]
+    values: Mapping[str, TreeValue]
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,7 +56,7 @@ class TreeChange:
     code: str
     is_new: bool
     is_new_site: bool
-    changed: tuple[tuple[str, str | float | None, str | float | None], ...]
+    changed: tuple[tuple[str, TreeValue, TreeValue], ...]
 
 
 def add_site(
@@ -83,15 +92,24 @@ def list_sites(logbook: Logbook) -> tuple[Site, ...]:
         return tuple(to_site(row) for row in session.scalars(select(SiteRow).order_by(SiteRow.code)))
 
 
-def write_trees(logbook: Logbook, entries: Sequence[TreeEntry]) -> tuple[TreeChange, ...]:
+def write_trees(
+    logbook: Logbook, entries: Sequence[TreeEntry], *, who: str = UNKNOWN_WRITER
+) -> tuple[TreeChange, ...]:
     """Add or update trees, and add their sites where new, all in one transaction; return what each entry did.
 
-    Codes that differ only in capitals are the same tree; the spelling of the first time stays.
+    Codes that differ only in capitals are the same tree; the spelling of the first time stays. What is changed of a tree that
+    was there stays in its history, under the name of `who`.
+
+    Raises
+    ------
+    annotate.errors.AnnotateError
+        Where a marker is that of another tree, or would change: cards are printed. Nothing is written then.
     """
     with logbook.writing() as session:
         sites = {row.code.casefold(): row for row in session.scalars(select(SiteRow))}
         trees = {(row.site_id, row.code.casefold()): row for row in session.scalars(select(TreeRow))}
         changes = []
+        now = datetime.now(UTC)
         for entry in entries:
             site = sites.get(entry.site.casefold())
             is_new_site = site is None
@@ -103,8 +121,12 @@ def write_trees(logbook: Logbook, entries: Sequence[TreeEntry]) -> tuple[TreeCha
             key = (site.id, entry.code.casefold())
             is_new = key not in trees
             tree = trees.setdefault(key, TreeRow(site_id=site.id, code=entry.code))
+            _check_marker(tree, entry, known=trees.values())
             changed = _set_values(tree, entry.values)
             session.add(tree)
+            session.flush()
+            if not is_new:
+                note_changes(session, "tree", record_id=tree.id, changed=changed, who=who, at=now)
             changes.append(
                 TreeChange(
                     site=site.code,
@@ -115,6 +137,33 @@ def write_trees(logbook: Logbook, entries: Sequence[TreeEntry]) -> tuple[TreeCha
                 )
             )
         return tuple(changes)
+
+
+def assign_markers(logbook: Logbook, tree_ids: Sequence[int], *, markers: int) -> int:
+    """Give each of these trees that has none the lowest free marker, in the order given; return how many got one.
+
+    Parameters
+    ----------
+    markers : how many different ones there are, numbered from 0
+
+    Raises
+    ------
+    annotate.errors.AnnotateError
+        Where there are not enough; no tree gets one then.
+    """
+    with logbook.writing() as session:
+        taken = set(session.scalars(select(TreeRow.marker).where(TreeRow.marker.is_not(None))))
+        free = (number for number in range(markers) if number not in taken)
+        rows = [session.get_one(TreeRow, tree_id) for tree_id in tree_ids]
+        without = [row for row in rows if row.marker is None]
+        for row in without:
+            row.marker = next(free, None)
+            if row.marker is None:
+                raise AnnotateError(
+                    f"cards: expected at most {markers} trees with cards in a logbook; found {len(taken) + len(without)}; "
+                    "keep sites that are far apart in logbooks of their own"
+                )
+        return len(without)
 
 
 def list_trees(logbook: Logbook, *, site: str = "") -> tuple[Tree, ...]:
@@ -161,10 +210,30 @@ def _say_known(code: str, trees: Sequence[Tree]) -> str:
     return f"found none among {len(known)} trees; {advice}"
 
 
-def _set_values(tree: TreeRow, values: Mapping[str, str | float | None]) -> tuple[tuple[str, Any, Any], ...]:
+def _check_marker(tree: TreeRow, entry: TreeEntry, *, known: Iterable[TreeRow]) -> None:
+    """Refuse a marker that another tree has, or another than the tree has."""
+    marker = entry.values.get("marker")
+    if marker is None:
+        return
+    if tree.marker not in (None, marker):
+        raise AnnotateError(
+            f"tree {entry.code!r}: expected marker {tree.marker}, which its printed card has; found {marker}; "
+            "leave the marker as it is"
+        )
+    other = next((row.code for row in known if row.marker == marker and row is not tree), None)
+    if other is not None:
+        raise AnnotateError(
+            f"tree {entry.code!r}: expected a marker that no other tree has; found {marker}, which is on the card of "
+            f"{other!r}; give it another, or none"
+        )
+
+
+def _set_values(tree: TreeRow, values: Mapping[str, TreeValue]) -> tuple[tuple[str, Any, Any], ...]:
     """Set the fields that are said; return (field, value before, value now) of those that were different."""
     changed = []
     for name in TREE_VALUES:
+        if name == "marker" and values.get(name) is None:
+            continue  # A card stays with its tree, also where a table leaves the cell empty.
         if name in values and getattr(tree, name) != values[name]:
             changed.append((name, getattr(tree, name), values[name]))
             setattr(tree, name, values[name])

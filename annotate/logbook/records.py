@@ -43,6 +43,8 @@ class Tree:
     height_m : None where not given
     notes, cautions : free text; cautions are what a visitor must know (dead wood, fences)
     expected_taxon : the animal looked for here; empty where it is the one of the settings
+    walk_order : its place in the walk from tree to tree, 1 first; None where nobody said
+    marker : the number on its card; None where it has none
     """
 
     id: int
@@ -56,6 +58,8 @@ class Tree:
     notes: str
     cautions: str
     expected_taxon: str
+    walk_order: int | None = None
+    marker: int | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -327,6 +331,17 @@ class Observation:
 @dataclass(frozen=True, slots=True)
 class ObservationChange:
     """One field of an observation that was changed after it was made."""
+
+    field: str
+    old: str | None
+    new: str | None
+    who: str
+    at: datetime
+
+
+@dataclass(frozen=True, slots=True)
+class RecordChange:
+    """One field of a site, tree, visit, clip or stretch that was changed after it was made."""
 
     field: str
     old: str | None

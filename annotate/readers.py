@@ -2,7 +2,8 @@
 
 Agreement, kappa and hit rates count readings only (`annotate.readings.Word`): a person's first verdict on a candidate, given
 blind. What they say after they saw the other's answer would make two people seem alike who are not. Larvae drawn into the
-footage are in the hit rates and in nothing else. Nobody is compared with themselves.
+footage are in the hit rates and in nothing else, and what a person drew in by hand is not compared: it is there only because the
+first took it for a larva. Nobody is compared with themselves.
 """
 
 from collections.abc import Mapping, Sequence
@@ -170,8 +171,14 @@ def _add(people: dict[str, _Work], said: Said, renamed: Mapping[str, str]) -> No
     for word in words:
         if word.reading is not None:
             work = people[name_person(word.reviewer, renamed)]
-            (work.planted if said.is_planted else work.readings)[said.candidate_id] = word.reading
-    if not said.is_planted and find_disagreement(said.candidate_id, said.verdicts, renamed) is not None:
+            if said.found_by == "planted":
+                work.planted[said.candidate_id] = word.reading
+            elif said.found_by == "search":
+                work.readings[said.candidate_id] = word.reading
+    if (
+        said.found_by != "planted"
+        and find_disagreement(said.candidate_id, said.verdicts, renamed) is not None
+    ):
         for word in words:
             people[name_person(word.reviewer, renamed)].disagreements.add(said.candidate_id)
 

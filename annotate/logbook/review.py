@@ -302,8 +302,10 @@ def _find_spot(session: Session, candidate_id: int) -> _Spot | None:
     return None if row is None else _Spot(row[0] or NO_TREE, row[1], row[2])
 
 
-def load_candidates(session: Session, ids: Sequence[int], *, all_views: bool) -> tuple[QueuedCandidate, ...]:
-    """Return the candidates of these ids in the same order."""
+def load_candidates(
+    session: Session, ids: Sequence[int], *, all_views: bool, as_found: bool = False
+) -> tuple[QueuedCandidate, ...]:
+    """Return the candidates of these ids in the same order, `as_found` without the outlines that people drew."""
     candidates = {
         row["id"]: dict(row) for row in session.execute(_select_candidates(), {"ids": ids}).mappings()
     }
@@ -313,7 +315,8 @@ def load_candidates(session: Session, ids: Sequence[int], *, all_views: bool) ->
         values = dict(row)
         candidate_id = values.pop("candidate_id")
         views[candidate_id].append(_to_view(values, candidates[candidate_id]["recorded_at"]))
-    _correct(session, candidates, views)
+    if not as_found:
+        _correct(session, candidates, views)
     return tuple(
         _to_candidate(candidates[candidate_id], views[candidate_id])
         for candidate_id in ids

@@ -19,7 +19,7 @@ from sqlalchemy.orm import Session
 
 from annotate.errors import AnnotateError
 from annotate.logbook.opening import Logbook
-from annotate.logbook.records import CandidateKind, QueuedCandidate, Verdict
+from annotate.logbook.records import CandidateKind, FoundBy, QueuedCandidate, Verdict
 from annotate.logbook.review import NO_TREE, load_candidates
 from annotate.logbook.tables import CandidateRow, ClipRow, SiteRow, VerdictRow, VisitRow
 from annotate.logbook.verdicts import find_renamed, list_reviewers, list_spellings
@@ -60,10 +60,10 @@ class ReadingPlan:
 
 @dataclass(frozen=True, slots=True)
 class Said:
-    """All verdicts on one candidate, oldest first; `is_planted` where it is a larva drawn into the footage."""
+    """All verdicts on one candidate, oldest first, and what it was found by."""
 
     candidate_id: int
-    is_planted: bool
+    found_by: FoundBy
     verdicts: tuple[Verdict, ...]
 
 
@@ -95,7 +95,8 @@ def next_second(
 ) -> QueuedCandidate | None:
     """Return the next candidate for this person to read again with all its views, None where none is left.
 
-    What others said is not in it: `answer` is "open", `observation_id` None.
+    What others said is not in it: `answer` is "open", `observation_id` None, outlines are the search's own, and nothing tells
+    what was drawn in or planted from what was found.
 
     Parameters
     ----------
@@ -122,8 +123,12 @@ def list_second(
         ids = list(session.scalars(_build_walk(plan, onwards=True), {**values, **spot.to_values()}))
         if after is None and len(ids) < most:
             ids += session.scalars(_build_walk(plan, onwards=False), {**values, **spot.to_values()})
-        found = load_candidates(session, [one for one in ids if one not in out][:limit], all_views=True)
-    return tuple(replace(candidate, answer="open", observation_id=None) for candidate in found)
+        found = load_candidates(
+            session, [one for one in ids if one not in out][:limit], all_views=True, as_found=True
+        )
+    return tuple(
+        replace(candidate, answer="open", observation_id=None, found_by="search") for candidate in found
+    )
 
 
 def count_second(logbook: Logbook, reviewer: str, *, plan: ReadingPlan = EVERYTHING) -> int:
@@ -310,7 +315,5 @@ def _list_said(session: Session, *conditions: Any) -> list[Said]:
     found: list[Said] = []
     for candidate_id, group in groupby(rows, key=itemgetter(1)):
         whole = list(group)
-        found.append(
-            Said(candidate_id, whole[0][-1] == "planted", tuple(Verdict(*values[:-1]) for values in whole))
-        )
+        found.append(Said(candidate_id, whole[0][-1], tuple(Verdict(*values[:-1]) for values in whole)))
     return found

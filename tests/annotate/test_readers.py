@@ -14,7 +14,7 @@ from annotate.commands.base import app
 from annotate.commands.readers import readers
 from annotate.errors import AnnotateError
 from annotate.logbook.opening import create_logbook, open_logbook
-from annotate.logbook.records import Verdict
+from annotate.logbook.records import FoundBy, Verdict
 from annotate.logbook.second_reading import Said
 from annotate.logbook.verdicts import give_verdict
 from annotate.readers import describe_readers, say_pair, sum_readers
@@ -31,7 +31,11 @@ WORDS: tuple[Answer, ...] = ("confirm", "dismiss", "unsure")
 
 
 def say_table(
-    table: tuple[tuple[int, ...], ...], *, first: str = "Maren", second: str = "Tove", planted: bool = False
+    table: tuple[tuple[int, ...], ...],
+    *,
+    first: str = "Maren",
+    second: str = "Tove",
+    found_by: FoundBy = "search",
 ) -> list[Said]:
     """Two readings of each candidate that make a table, rows the first reader's."""
     said: list[Said] = []
@@ -42,7 +46,7 @@ def say_table(
                 said.append(
                     Said(
                         number,
-                        planted,
+                        found_by,
                         (
                             Verdict(2 * number, number, WORDS[row], first, LATER, None),
                             Verdict(2 * number + 1, number, WORDS[column], second, LATER, None, blind=True),
@@ -77,9 +81,7 @@ def test_a_changed_mind_does_not_raise_kappa() -> None:
     """Tove looks again at every disagreement and agrees: nothing is open any more, and kappa is what it was."""
     said = say_table(TABLE)
     settled = [
-        Said(
-            one.candidate_id,
-            False,
+        Said(one.candidate_id, "search",
             (*one.verdicts, Verdict(9000 + one.candidate_id, one.candidate_id, one.verdicts[0].answer, "tove", LATER, None)),
         )
         for one in said
@@ -95,7 +97,7 @@ def test_a_changed_mind_does_not_raise_kappa() -> None:
 
 def test_hit_rates_count_larvae_drawn_in_and_nothing_else_does() -> None:
     """Of 20 planted Maren confirms 15, Tove 17; unsure is no hit; kappa leaves them out; the interval is exact."""
-    figures = sum_readers(say_table(((14, 1, 0), (2, 1, 0), (1, 0, 1)), planted=True))
+    figures = sum_readers(say_table(((14, 1, 0), (2, 1, 0), (1, 0, 1)), found_by="planted"))
     maren, tove = figures.reviewers
     assert (maren.hit_rate.hits, maren.hit_rate.shown, maren.planted_unsure) == (15, 20, 2)
     assert (tove.hit_rate.hits, tove.hit_rate.shown, tove.planted_unsure) == (17, 20, 1)
@@ -105,12 +107,18 @@ def test_hit_rates_count_larvae_drawn_in_and_nothing_else_does() -> None:
     assert (maren.readings, maren.verdicts) == (0, 20)
 
 
+def test_what_was_drawn_by_hand_is_not_compared() -> None:
+    """It is there because the first took it for a larva: no kappa comes of it, but what differs still comes back."""
+    figures = sum_readers(say_table(TABLE, found_by="hand"))
+    assert figures.pairs[0].agreement.shared == 0 and figures.pairs[0].open_disagreements == 10
+
+
 def test_only_what_was_blind_counts() -> None:
     """The second answered with the first's in sight: two verdicts, one reading; nor is a repeat by oneself."""
     seen = [
         Said(
             1,
-            False,
+            "search",
             (
                 Verdict(1, 1, "confirm", "Maren", LATER, None),
                 Verdict(2, 1, "confirm", "Tove", LATER, None),
@@ -138,7 +146,7 @@ def test_three_people_make_three_pairs() -> None:
     for one in said:
         number = one.candidate_id
         more = Verdict(9000 + number, number, "dismiss", "Ilse", LATER, None, blind=True)
-        third.append(Said(number, False, (*one.verdicts, more) if number % 2 else one.verdicts))
+        third.append(Said(number, "search", (*one.verdicts, more) if number % 2 else one.verdicts))
     figures = sum_readers(third)
     assert [(pair.first, pair.second, pair.agreement.shared) for pair in figures.pairs] == [
         ("Ilse", "Maren", 33),
@@ -153,13 +161,13 @@ def test_time_per_verdict_leaves_out_breaks_and_counts_a_batch_once() -> None:
     moments = [LATER + timedelta(seconds=3 * n) for n in range(6)]
     moments += [LATER + timedelta(days=1, seconds=3 * n) for n in range(6)]
     said = [
-        Said(n, False, (Verdict(n, n, "dismiss", "Maren", moment, None),))
+        Said(n, "search", (Verdict(n, n, "dismiss", "Maren", moment, None),))
         for n, moment in enumerate(moments, start=1)
     ]
     batch = [
         Said(
             n,
-            False,
+            "search",
             (Verdict(n, n, "dismiss", "Maren", moments[-1] + timedelta(seconds=3), None, batch="b"),),
         )
         for n in range(100, 140)

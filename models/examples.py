@@ -17,6 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from models.canopy.clip import CanopySettings, find_box, measure_length
+from models.canopy.larvae import POSES
 from models.canopy.picture import CompressionSettings, draw_burst, grow_stock
 from models.canopy.presets import find_preset
 from models.canopy.truth import (
@@ -112,10 +113,21 @@ CLOSE_LENS_MM = (50.0, 120.0)
 """Most pictures are drawn through longer lenses: from farther off, most small larvae are too faint to be learned from."""
 
 
-def choose_canopy(rng: np.random.Generator, *, larvae: tuple[int, int]) -> CanopySettings:
-    """Return the settings of one stock to learn from: the training plants and cameras, any light, so many larvae."""
+EVEN_POSES = (1 / len(POSES),) * len(POSES)
+
+
+def choose_canopy(
+    rng: np.random.Generator, *, larvae: tuple[int, int], even_share: float = 0.0
+) -> CanopySettings:
+    """Return the settings of one stock to learn from: the training plants and cameras, any light, so many larvae.
+
+    `even_share` is the chance that every pose is as likely as any other; those that look like stalks and twigs are rarer
+    otherwise.
+    """
     settings = CanopySettings(size_px=SIZE_PX)
     settings = replace(settings, larvae=replace(settings.larvae, count=larvae))
+    if even_share and rng.random() < even_share:
+        settings = replace(settings, larvae=replace(settings.larvae, pose_shares=EVEN_POSES))
     if rng.random() < CLOSE_SHARE:
         return replace(settings, camera=replace(settings.camera, lens_mm=CLOSE_LENS_MM))
     return settings
@@ -123,11 +135,15 @@ def choose_canopy(rng: np.random.Generator, *, larvae: tuple[int, int]) -> Canop
 
 @dataclass(frozen=True, slots=True)
 class DrawingJob:
-    """What to draw: a stock of leaves for each seed, and so many pictures of it with so many larvae in each."""
+    """What to draw: a stock of leaves for each seed, and so many pictures of it with so many larvae in each.
+
+    `even_share` is that of `choose_canopy`.
+    """
 
     seeds: tuple[int, ...]
     pictures: int
     larvae: tuple[int, int]
+    even_share: float = 0.0
 
 
 def draw_many(folder: Path, job: DrawingJob, *, workers: int, longest_s: float) -> int:
@@ -144,7 +160,7 @@ def draw_many(folder: Path, job: DrawingJob, *, workers: int, longest_s: float) 
 def _draw_stock(folder: Path, seed: int, job: DrawingJob, latest: float) -> int:
     if time.monotonic() > latest:
         return 0
-    settings = choose_canopy(np.random.default_rng((seed, 1)), larvae=job.larvae)
+    settings = choose_canopy(np.random.default_rng((seed, 1)), larvae=job.larvae, even_share=job.even_share)
     return draw_examples(folder, settings, seed=seed, count=job.pictures)
 
 

@@ -489,6 +489,9 @@ def make_parser() -> argparse.ArgumentParser:
     draw.add_argument("--pictures", type=int, default=20, help="pictures from each stock")
     draw.add_argument("--seconds", type=float, default=1e9, help="begin no stock after this long")
     draw.add_argument("--larvae", type=int, nargs=2, default=(2, 8), metavar=("LEAST", "MOST"))
+    draw.add_argument(
+        "--even-poses", type=float, default=0.0, help="share of the stocks whose larvae take every pose alike"
+    )
     clips = doing.add_parser("draw-clips", help="draw clips to calibrate whole tracks on")
     clips.add_argument("folder", type=Path)
     clips.add_argument("--first-seed", type=int, required=True)
@@ -543,7 +546,7 @@ def main(arguments: Sequence[str] | None = None) -> None:
     if given.doing == "draw":
         given.folder.mkdir(parents=True, exist_ok=True)
         seeds = tuple(range(given.first_seed, given.first_seed + given.stocks))
-        job = DrawingJob(seeds, given.pictures, (given.larvae[0], given.larvae[1]))
+        job = DrawingJob(seeds, given.pictures, (given.larvae[0], given.larvae[1]), given.even_poses)
         drawn = draw_many(given.folder, job, workers=given.workers, longest_s=given.seconds)
         logger.info("%d pictures drawn into %s", drawn, given.folder)
         return

@@ -10,7 +10,16 @@ import torch
 from models.canopy.truth import FrameTruth
 from models.cards import load_weights
 from models.errors import ModelsError
-from models.examples import Example, LayingSettings, Source, lay_larvae, read_source, save_picture
+from models.examples import (
+    EVEN_POSES,
+    Example,
+    LayingSettings,
+    Source,
+    choose_canopy,
+    lay_larvae,
+    read_source,
+    save_picture,
+)
 from models.lessons import (
     SeekerLesson,
     bind_pages,
@@ -313,3 +322,14 @@ def test_a_broken_picture_is_refused(tmp_path):
     path.write_bytes(b"no picture")
     with pytest.raises(ModelsError, match=r"broken\.jpg: cannot be read as a picture"):
         read_source(Source(path, "empty", 0))
+
+
+def test_so_many_stocks_take_every_pose_alike() -> None:
+    """Of stocks to learn from about the share asked for has even poses; asked for none, they are drawn as before."""
+    chosen = [
+        choose_canopy(np.random.default_rng(seed), larvae=(3, 12), even_share=0.6).larvae.pose_shares
+        for seed in range(200)
+    ]
+    assert 0.5 < np.mean([shares == EVEN_POSES for shares in chosen]) < 0.7
+    usual = [choose_canopy(np.random.default_rng(seed), larvae=(3, 12)) for seed in range(20)]
+    assert all(settings.larvae.pose_shares != EVEN_POSES for settings in usual)

@@ -19,6 +19,7 @@ from annotate.logbook.clips import add_clip, add_stretch, find_clip_by_sha256, l
 from annotate.logbook.opening import Logbook
 from annotate.logbook.records import Clip, PastSearch, Tree
 from annotate.logbook.searches import find_current_search, save_search
+from annotate.logbook.sightings import CardCut, cut_by_cards
 from annotate.logbook.sizes import keep_focal_length
 from annotate.zones import read_zone
 
@@ -61,6 +62,7 @@ class SearchedClip:
     found : what it found, its pictures in the logbook alone; None where the clip had been searched before and was left alone
     warnings : about its date and what could not be read, in sentences
     linked : the tree it was linked to by this order; empty where nothing changed
+    cut : the stretches that tree cards in the footage cut, and what to know about them
     """
 
     clip: Clip
@@ -68,6 +70,7 @@ class SearchedClip:
     found: "ClipSearch | None"
     warnings: tuple[str, ...]
     linked: str
+    cut: CardCut
 
 
 @dataclass(frozen=True, slots=True)
@@ -117,7 +120,9 @@ def search_into_logbook(
         clip = find_clip_by_sha256(logbook, info.sha256)
         past = None if clip is None else find_current_search(logbook, clip.id)
         if clip is not None and past is not None and not order.again:
-            return SearchedClip(clip, past, None, (), _link(logbook, clip, order.tree))
+            linked = _link(logbook, clip, order.tree)
+            # Trees may have got their cards since.
+            return SearchedClip(clip, past, None, (), linked, cut_by_cards(logbook, clip.id))
         moment = _date_clip(logbook, info, order)
         settings = choose_settings(logbook)
         started_at = datetime.now(UTC)
@@ -134,6 +139,7 @@ def search_into_logbook(
         )
         keep_focal_length(logbook, clip.id, read_focal_length(info.path))
         linked = _link(logbook, clip, order.tree)
+        cut = cut_by_cards(logbook, clip.id, found.cards)
         search = save_search(
             logbook,
             clip.id,
@@ -146,7 +152,7 @@ def search_into_logbook(
         progress_path.unlink(missing_ok=True)
         _look_at_found(logbook, clip.id, scorer)
         found.close()
-        return SearchedClip(clip, search, found, moment.warnings + found.problems, linked)
+        return SearchedClip(clip, search, found, moment.warnings + found.problems, linked, cut)
 
 
 def _look_at_found(logbook: Logbook, clip_id: int, scorer: "Scorer") -> None:

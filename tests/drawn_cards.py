@@ -23,7 +23,7 @@ Truth = tuple[tuple[int, float, float], ...]
 CARD_SIDE_MM = 140.0
 MODULE_MM = CARD_SIDE_MM / MODULES
 SHEET_MM = (297.0, 210.0)
-MARKER_TOP_MM = 56.0
+MARKER_TOP_MM = 66.0
 DOTS_PER_MM = 2.0
 
 PRINT_CODES = (35, 225)
@@ -137,12 +137,17 @@ def put_card(
     matrix = cv2.getPerspectiveTransform(corners - 0.5, np.ascontiguousarray(pose.corners[:, ::-1]) - 0.5)
     size = canopy.shape[1::-1]
     black, white = DIM_CODES if is_dim else PRINT_CODES
-    shown = cv2.warpPerspective(black + (white - black) * sheet, matrix, size, flags=cv2.INTER_AREA)
-    cover = cv2.warpPerspective(np.ones_like(sheet), matrix, size)[..., None]
-    picture = canopy * (1 - cover) + shown[..., None] * cover
+    shown = cv2.warpPerspective(black + (white - black) * sheet, matrix, size)
+    cover = cv2.warpPerspective(np.ones_like(sheet), matrix, size)
+    picture = canopy.copy()
+    left, top, wide, high = cv2.boundingRect((cover > 0).astype(np.uint8))
+    box = (slice(top, top + high), slice(left, left + wide))
+    picture[box] = (
+        picture[box] * (1 - cover[box][..., None]) + shown[box][..., None] * cover[box][..., None]
+    ) + 0.5
     if blur_px:
         picture = cv2.GaussianBlur(picture, (0, 0), blur_px)
-    return add_noise(picture.astype(np.uint8), rng)
+    return add_noise(picture, rng)
 
 
 @cache

@@ -163,14 +163,38 @@ def _tell(outcome: "SearchedClip") -> list[str]:
     name, search = outcome.clip.name, outcome.search
     linked = f", now linked to tree {outcome.linked}" if outcome.linked else ""
     if outcome.found is None:
+        cut = _tell_cut(outcome) if outcome.cut.is_changed else []
         day = f"{search.finished_at:%Y-%m-%d %H:%M} UTC"
-        return [f"{name}: searched before ({day}), left alone{linked}. Search it once more with --again."]
+        return [
+            f"{name}: searched before ({day}), left alone{linked}. Search it once more with --again.",
+            *cut,
+        ]
     lines = [f"{name}: {search.offered} candidates to judge{linked}."]
     if search.same_as_before:
         lines.append(f"  {search.same_as_before} more show what was judged before and are not asked again.")
     if search.set_aside:
         lines.append(f"  {search.set_aside} unjudged candidates of the earlier search were set aside.")
-    return lines + [f"  Note: {warning}" for warning in outcome.warnings]
+    return lines + _tell_cut(outcome) + [f"  Note: {warning}" for warning in outcome.warnings]
+
+
+def _tell_cut(outcome: "SearchedClip") -> list[str]:
+    """Sentences about the stretches that tree cards cut."""
+    cut = outcome.cut
+    spans = [
+        f"{one.tree} from {say_clip_time(one.start_s)} to {say_clip_time(one.end_s)}" for one in cut.stretches
+    ]
+    lines = [f"  By the tree cards shown: {', '.join(spans)}."] if spans else []
+    return lines + [f"  Note: {note}." for note in cut.notes]
+
+
+def say_clip_time(time_s: float) -> str:
+    """Write a moment of a clip: "2:07"."""
+    minutes, seconds = divmod(round(time_s), 60)
+    return f"{minutes}:{seconds:02d}"
+
+
+LEAST_UNNAMED_S = 0.5
+"""Less footage without a tree than this is the end of the last frame, and not told."""
 
 
 @dataclass(slots=True)
@@ -220,12 +244,22 @@ def _sum_by_tree(logbook: "Logbook", searched: Sequence["SearchedClip"]) -> dict
     for outcome in searched:
         if outcome.found is None:
             continue
-        stretches = list_stretches(logbook, outcome.clip.id)
-        total = sums.setdefault(" ".join(sorted({stretch.tree for stretch in stretches})), _TreeSum())
-        total.footage_s += outcome.found.duration_s
-        total.usable_s += outcome.found.usable_s
-        total.silhouettes += sum(c.kind == "silhouette" for c in outcome.found.candidates)
-        total.feeding += sum(c.kind == "feeding" for c in outcome.found.candidates)
+        found = outcome.found
+        spans = [(one.tree, one.start_s, one.end_s) for one in list_stretches(logbook, outcome.clip.id)]
+        unnamed_s = found.duration_s - sum(end_s - start_s for _, start_s, end_s in spans)
+        # The search tells how much was usable for the whole clip only.
+        usable_share = found.usable_s / found.duration_s if found.duration_s else 0.0
+        lengths = [(tree, end_s - start_s) for tree, start_s, end_s in spans]
+        for tree, length_s in [*lengths, ("", unnamed_s)] if unnamed_s >= LEAST_UNNAMED_S else lengths:
+            total = sums.setdefault(tree, _TreeSum())
+            total.footage_s += length_s
+            total.usable_s += usable_share * length_s
+        for candidate in found.candidates:
+            best_s = candidate.views[0].time_s
+            tree = next((tree for tree, start_s, end_s in spans if start_s <= best_s <= end_s), "")
+            total = sums.setdefault(tree, _TreeSum())
+            total.silhouettes += candidate.kind == "silhouette"
+            total.feeding += candidate.kind == "feeding"
     return sums
 
 

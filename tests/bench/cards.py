@@ -220,7 +220,7 @@ def main() -> None:
     parser.add_argument("--folder", type=Path, default=None)
     parser.add_argument("--photos", type=Path, default=None)
     parser.add_argument("--cards", choices=["with", "without"], help=argparse.SUPPRESS)
-    given = parser.parse_args()
+    given = parser.parse_intermixed_args()
     if given.what == "alone":
         return search_alone(given.clips[0], with_cards=given.cards == "with")
     if given.what == "cost":

@@ -164,7 +164,7 @@ def test_scale_and_distance_are_those_of_the_pinhole(tilt_deg: float, lean_deg: 
         size_px=(2160, 3840),
     )
     sheet = np.float32([[0, 0], [210, 0], [210, 297], [0, 297]])
-    square = np.float32([[35, 56], [175, 56], [175, 196], [35, 196]])
+    square = np.float32([[35, 66], [175, 66], [175, 206], [35, 206]])
     matrix = cv2.getPerspectiveTransform(sheet, np.ascontiguousarray(pose.corners[:, ::-1]))
     corners = cv2.perspectiveTransform(square[None], matrix)[0][:, ::-1]
     scale = measure_scale(corners, CARD_SIDE_MM)

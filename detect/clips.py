@@ -6,7 +6,7 @@ recorded, in `detect.recording_time`.
 """
 
 import stat
-from collections.abc import Generator
+from collections.abc import Callable, Generator, Iterable
 from dataclasses import replace
 from pathlib import Path
 
@@ -20,6 +20,7 @@ from detect.reading_ahead import read_ahead
 from detect.video import open_video, read_video
 
 __all__ = [
+    "ChangeFrames",
     "ClipInfo",
     "ClipKind",
     "FoundClips",
@@ -36,6 +37,9 @@ __all__ = [
     "reopen_clip",
     "turn_upright",
 ]
+
+ChangeFrames = Callable[[Iterable[Frame]], Generator[Frame, None, None]]
+"""From the frames of a clip to those that are looked at instead: one for each, at the same times."""
 
 
 def open_clip(path: Path) -> ClipInfo:

@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 from detect.candidates import Candidate
 from detect.cards import AROUND_S, SLOT_S, CardSighting, CardWatcher
 from detect.checkpoint import Checkpoint
-from detect.clips import ClipInfo, Frame, ReadReport, read_ahead, read_frames, read_rgb
+from detect.clips import ChangeFrames, ClipInfo, Frame, ReadReport, read_ahead, read_frames, read_rgb
 from detect.evidence import PictureStore
 from detect.following import SearchedFrame, find_centre, follow
 from detect.gathering import gather_candidate, rank_views, store_pictures
@@ -119,6 +119,7 @@ def search_clip(
     checkpoint_path: Path | None = None,
     on_progress: Progress | None = None,
     with_cards: bool = True,
+    change_frames: ChangeFrames | None = None,
 ) -> ClipSearch:
     """Search a clip from its first frame to its last that can be read.
 
@@ -127,12 +128,18 @@ def search_clip(
     checkpoint_path : where progress is kept; a file left there by an interrupted search of the same clip with the same
         settings and scorer is gone on from. The caller deletes it once the result is safe. None keeps no progress.
     with_cards : also look for tree cards
+    change_frames : what is done to the frames before they are looked at, such as larvae laid into them to measure with. Not
+        together with a checkpoint, which would take the search for one of the clip as it is
 
     Raises
     ------
     detect.errors.DetectError
         Where the clip cannot be opened or progress cannot be written.
     """
+    if change_frames is not None and checkpoint_path is not None:
+        raise ValueError(
+            "the progress of a search over changed frames is not kept; leave checkpoint_path out"
+        )
     report = ReadReport()
     identity = f"{info.sha256} {settings.digest()} {scorer.name}{'' if with_cards else ' without cards'}"
     checkpoint = None if checkpoint_path is None else Checkpoint(checkpoint_path, identity)
@@ -167,6 +174,7 @@ def search_clip(
         checkpoint=checkpoint,
         report=report,
         cards_at_end=found_late if with_cards else None,
+        change_frames=change_frames,
     )
     floors = {"silhouette": settings.silhouette_score, "feeding": settings.feeding_score}
     # Tracks become candidates as they end and their pictures go to a file, so that memory does not grow with the clip.
@@ -208,6 +216,7 @@ def _search_frames(
     checkpoint: Checkpoint | None,
     report: ReadReport,
     cards_at_end: list[CardSighting] | None,
+    change_frames: ChangeFrames | None,
 ) -> Iterator[SearchedFrame]:
     """Yield the frames that an interrupted search left behind, then search on from there.
 
@@ -226,6 +235,8 @@ def _search_frames(
         first_index=0 if last is None else last.index,
         report=report,
     )
+    if change_frames is not None:
+        frames = change_frames(frames)
     with closing(read_ahead(frames, count_ahead(info))) as ahead:
         looker = _Looker(settings, scorer)
         stream: Iterator[Frame] = iter(ahead)

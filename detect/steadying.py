@@ -1,14 +1,14 @@
-"""A steadied loop: about a second and a half round one view, with the camera's shake and the leaf's sway taken out.
+"""A place followed from frame to frame, and a steadied loop of it with the camera's shake and the leaf's sway taken out.
 
-The loop shows exactly the place of the view's own picture, so that it can stand where the picture stood and an outline drawn
-on the picture still fits. The clip is read twice: once on small grey pictures, to learn about where the place is in each frame,
-and once at full resolution, of which only the surroundings of the place are kept. So memory stays small however large the
-frames are. Places are (row, column) in upright full-resolution px; poses are those of `detect.place_matching`. What lies
-outside a frame stays black, it is never made up. Nothing here decides what the place shows.
+A loop is about a second and a half round one view. It shows exactly the place of the view's own picture, so that it can stand
+where the picture stood and an outline drawn on the picture still fits. The clip is read twice: once on small grey pictures, to
+learn about where the place is in each frame, and once at full resolution, of which only the surroundings of the place are kept.
+So memory stays small however large the frames are. Places are (row, column) in upright full-resolution px; poses are those of
+`detect.place_matching`. What lies outside a frame stays black, it is never made up. Nothing here decides what the place shows.
 """
 
 import io
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
@@ -16,7 +16,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from detect.clips import ClipInfo, Frame, read_frames, read_luma, read_rgb, turn_upright
+from detect.clips import ChangeFrames, ClipInfo, Frame, read_frames, read_luma, read_rgb, turn_upright
 from detect.errors import DetectError
 from detect.motion import carry_points, link_frames
 from detect.place_matching import Matrix, PlaceMatcher, cut_through, make_still_step
@@ -89,6 +89,37 @@ class SteadyFrame:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
+class PlaceSight:
+    """Where a place is in one frame.
+
+    Attributes
+    ----------
+    time_s : of the frame in the clip
+    pose : from the px of the place's picture to those of the frame
+    picture : uint8 (H, W, 3) RGB, the place as well as it could be brought to cover the view
+    likeness : how like the view that is, -1 to 1. Under `LEAST_LIKENESS` the frame is blurred or something hides the place, and
+        the pose is carried on from the sight before
+    inside : share of the picture that lies inside the frame
+    """
+
+    time_s: float
+    pose: Matrix
+    picture: NDArray[np.uint8]
+    likeness: float
+    inside: float
+
+
+@dataclass(frozen=True, slots=True)
+class _Span:
+    """Which frames are read: so many seconds in all round a time, so many a second at the most, changed or not."""
+
+    time_s: float
+    length_s: float
+    most_per_s: float
+    change_frames: ChangeFrames | None
+
+
+@dataclass(frozen=True, slots=True, eq=False)
 class _Glimpse:
     """A frame as the first reading sees it: its time, and uint8 (H // 4, W // 4), upright."""
 
@@ -107,8 +138,14 @@ class _Surroundings:
     frame_size_px: tuple[int, int]
 
 
-def steady(info: ClipInfo, place: LoopPlace) -> list[SteadyFrame]:
+def steady(
+    info: ClipInfo, place: LoopPlace, *, change_frames: ChangeFrames | None = None
+) -> list[SteadyFrame]:
     """Cut the place out of the frames round its time so that it holds still.
+
+    Parameters
+    ----------
+    change_frames : what is done to the frames before they are looked at, such as what a search did to them
 
     Returns
     -------
@@ -123,17 +160,44 @@ def steady(info: ClipInfo, place: LoopPlace) -> list[SteadyFrame]:
     """
     if info.kind == "photos":
         raise NoLoopError("These are photographs, and a loop needs moving footage; look at the other views.")
-    glimpses = list(_read_glimpses(info, place.time_s))
-    if not glimpses:
+    sights = _follow(info, place, _Span(place.time_s, SPAN_S, MOST_FRAMES_PER_S, change_frames))
+    if not sights:
         raise NoLoopError("The clip could not be read round this moment; look at the still views.")
-    poses = _find_poses(glimpses, place)
-    kept = _keep_unbroken(_hold_still(list(_cut_surroundings(info, place, poses)), place), place.time_s)
+    still = [
+        SteadyFrame(sight.time_s, sight.picture, sight.likeness)
+        for sight in sights
+        if sight.likeness >= LEAST_LIKENESS and sight.inside >= LEAST_INSIDE
+    ]
+    kept = _keep_unbroken(still, place.time_s)
     if len(kept) < LEAST_FRAMES:
         span_s = kept[-1].time_s - kept[0].time_s if kept else 0.0
         raise NoLoopError(
             f"The camera held this place for only {span_s:.1f} s, too short for a loop; look at the still views."
         )
     return kept
+
+
+def follow_place(info: ClipInfo, place: LoopPlace, *, span_s: float) -> list[PlaceSight]:
+    """Follow a place through every frame round its time, as far as the motion can be told; reads that part of the clip twice.
+
+    Parameters
+    ----------
+    span_s : seconds in all, half of them before the view
+
+    Returns
+    -------
+    Sights in order of time, that of the view among them; none where the clip is photographs or cannot be read there. Round the
+    sights are gaps where nothing could be told: see `PlaceSight.likeness`.
+    """
+    return [] if info.kind == "photos" else _follow(info, place, _Span(place.time_s, span_s, np.inf, None))
+
+
+def _follow(info: ClipInfo, place: LoopPlace, span: _Span) -> list[PlaceSight]:
+    glimpses = list(_read_glimpses(info, span))
+    if not glimpses:
+        return []
+    poses = _find_poses(glimpses, place)
+    return _hold_still(list(_cut_surroundings(info, place, poses, span)), place)
 
 
 def encode_loop(frames: Sequence[SteadyFrame]) -> bytes:
@@ -157,21 +221,22 @@ def encode_loop(frames: Sequence[SteadyFrame]) -> bytes:
     return stream.getvalue()
 
 
-def _read_span(info: ClipInfo, time_s: float) -> Iterator[Frame]:
-    """Yield the frames round a time, thinned to `MOST_FRAMES_PER_S`; the frame of the time itself is always among them."""
-    start_s = time_s - SPAN_S / 2
-    spacing_s = 1 / MOST_FRAMES_PER_S - SAME_MOMENT_S
+def _read_span(info: ClipInfo, span: _Span) -> Iterator[Frame]:
+    """Yield the frames of a span, thinned to the most a second; the frame of the time itself is always among them."""
+    start_s = span.time_s - span.length_s / 2
+    spacing_s = 1 / span.most_per_s - SAME_MOMENT_S
     last_s = -np.inf
-    for frame in read_frames(info, start_after_s=start_s if start_s > 0 else None):
-        if frame.time_s > time_s + SPAN_S / 2:
+    read: Iterable[Frame] = read_frames(info, start_after_s=start_s if start_s > 0 else None)
+    for frame in read if span.change_frames is None else span.change_frames(read):
+        if frame.time_s > span.time_s + span.length_s / 2:
             return
-        if abs(frame.time_s - time_s) < SAME_MOMENT_S or frame.time_s - last_s >= spacing_s:
+        if abs(frame.time_s - span.time_s) < SAME_MOMENT_S or frame.time_s - last_s >= spacing_s:
             last_s = frame.time_s
             yield frame
 
 
-def _read_glimpses(info: ClipInfo, time_s: float) -> Iterator[_Glimpse]:
-    for frame in _read_span(info, time_s):
+def _read_glimpses(info: ClipInfo, span: _Span) -> Iterator[_Glimpse]:
+    for frame in _read_span(info, span):
         luma = read_luma(frame)
         height, width = luma.shape
         size = (max(1, width // SMALL_STEP_PX), max(1, height // SMALL_STEP_PX))
@@ -210,7 +275,7 @@ def _step_pose(
 
 
 def _cut_surroundings(
-    info: ClipInfo, place: LoopPlace, poses: dict[float, Matrix]
+    info: ClipInfo, place: LoopPlace, poses: dict[float, Matrix], span: _Span
 ) -> Iterator[_Surroundings]:
     """Yield what must be kept of each frame whose pose is known."""
     rows, columns = place.picture.shape[:2]
@@ -218,7 +283,7 @@ def _cut_surroundings(
     corners = np.array(
         [[-spare, columns + spare, -spare, columns + spare], [-spare, -spare, rows + spare, rows + spare]]
     )
-    for frame in _read_span(info, place.time_s):
+    for frame in _read_span(info, span):
         if frame.time_s not in poses:
             continue
         pose = poses[frame.time_s]
@@ -234,8 +299,8 @@ def _cut_surroundings(
             )
 
 
-def _hold_still(held: Sequence[_Surroundings], place: LoopPlace) -> list[SteadyFrame]:
-    """Return the frames, in order of time, that could be brought to cover the view's picture.
+def _hold_still(held: Sequence[_Surroundings], place: LoopPlace) -> list[PlaceSight]:
+    """Bring every frame, in order of time, to cover the view's picture.
 
     It goes from the view outward, each frame beginning where its neighbour ended: a leaf sways, it does not jump.
     """
@@ -247,9 +312,9 @@ def _hold_still(held: Sequence[_Surroundings], place: LoopPlace) -> list[SteadyF
     return [*reversed(_hold_chain(earlier[::-1], matcher, place)), *_hold_chain(later, matcher, place)]
 
 
-def _hold_chain(held: Sequence[_Surroundings], matcher: PlaceMatcher, place: LoopPlace) -> list[SteadyFrame]:
+def _hold_chain(held: Sequence[_Surroundings], matcher: PlaceMatcher, place: LoopPlace) -> list[PlaceSight]:
     size_px = (place.picture.shape[0], place.picture.shape[1])
-    frames = []
+    sights = []
     before = make_still_step()
     for one in held:
         step = matcher.find_step(one.rgb, one.pose, before=before)
@@ -258,9 +323,12 @@ def _hold_chain(held: Sequence[_Surroundings], matcher: PlaceMatcher, place: Loo
         likeness = matcher.compare(picture)
         if likeness >= LEAST_LIKENESS:
             before = step
-            if _measure_inside(pose, one, size_px) >= LEAST_INSIDE:
-                frames.append(SteadyFrame(one.time_s, picture, likeness))
-    return frames
+        else:
+            pose = matcher.apply(one.pose, before)
+        inside = _measure_inside(pose, one, size_px)
+        in_frame = np.column_stack([pose[:, :2], pose[:, 2] + one.corner_px[::-1]])
+        sights.append(PlaceSight(one.time_s, in_frame, picture, likeness, inside))
+    return sights
 
 
 def _measure_inside(pose: Matrix, held: _Surroundings, size_px: tuple[int, int]) -> float:

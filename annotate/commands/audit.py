@@ -144,7 +144,7 @@ def _draw(
     for one in audits:
         known = visits[one.visit_id]
         chosen = int(np.random.default_rng().integers(MOST_SEED)) if seed is None else seed
-        with _make_progress(console) as bar:
+        with make_progress(console) as bar:
             task = bar.add_task(f"{known.site} {write_date(known.date)}", total=1.0)
             number = draw_sample(
                 logbook,
@@ -163,7 +163,8 @@ def _draw(
         )
 
 
-def _make_progress(console: "Console") -> "Progress":
+def make_progress(console: "Console") -> "Progress":
+    """Return a bar that goes away when its work is done."""
     from rich.progress import BarColumn, Progress, TaskProgressColumn, TextColumn, TimeRemainingColumn
 
     return Progress(

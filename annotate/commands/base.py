@@ -25,6 +25,7 @@ COMMAND_FILES = (
     "sizes",
     "exchange",
     "audit",
+    "plant",
     "order",
 )
 

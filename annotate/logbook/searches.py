@@ -19,7 +19,7 @@ from sqlalchemy.orm import Session
 from annotate.logbook.clips import find_tree_at, get_clip, rejoin_visit
 from annotate.logbook.opening import Logbook
 from annotate.logbook.pictures import keep_pictures
-from annotate.logbook.records import PastSearch
+from annotate.logbook.records import FoundBy, PastSearch
 from annotate.logbook.repeats import Sighted, find_repeats
 from annotate.logbook.tables import CandidateRow, ClipRow, SearchRow, StretchRow, ViewRow
 
@@ -29,7 +29,7 @@ if TYPE_CHECKING:
 
 
 @dataclass(frozen=True, slots=True)
-class _Pictures:
+class KeptPictures:
     """The names of the pictures of one candidate."""
 
     frame: str
@@ -59,7 +59,7 @@ def save_search(
     annotate.errors.AnnotateError
         Where the pictures or the records cannot be written; the logbook is then as before.
     """
-    pictures = _keep_pictures(logbook, found.candidates)
+    pictures = keep_candidate_pictures(logbook, found.candidates)
     with logbook.writing() as session:
         clip = get_clip(session, clip_id)
         # Reading a clip tells how long it is; headers are often wrong.
@@ -87,7 +87,7 @@ def save_search(
         session.add(search)
         session.flush()
         repeats = find_repeats([_see(candidate) for candidate in found.candidates], judged)
-        _add_candidates(
+        add_candidates(
             session, found.candidates, search=search, clip=clip, pictures=pictures, repeats=repeats
         )
         search.same_as_before = len(repeats)
@@ -135,11 +135,16 @@ def _set_aside(session: Session, clip_id: int) -> int:
 
 
 def _list_judged(session: Session, clip_id: int) -> list[tuple[int, Sighted]]:
-    """Return the candidates of a clip that are still listed, with where each was seen."""
+    """Return the candidates of a clip that are still listed, with where each was seen; none that was planted: a real one may be
+    at its place."""
     rows = session.execute(
         select(CandidateRow, ViewRow)
         .join(ViewRow, ViewRow.candidate_id == CandidateRow.id)
-        .where(CandidateRow.clip_id == clip_id, CandidateRow.standing == "listed")
+        .where(
+            CandidateRow.clip_id == clip_id,
+            CandidateRow.standing == "listed",
+            CandidateRow.found_by != "planted",
+        )
         .order_by(CandidateRow.id, ViewRow.rank)
     )
     judged = []
@@ -149,18 +154,19 @@ def _list_judged(session: Session, clip_id: int) -> list[tuple[int, Sighted]]:
     return judged
 
 
-def _add_candidates(
+def add_candidates(
     session: Session,
     candidates: Sequence["Candidate"],
     *,
     search: SearchRow,
     clip: ClipRow,
-    pictures: Sequence[_Pictures],
+    pictures: Sequence[KeptPictures],
     repeats: Mapping[int, int],
-) -> None:
-    """Add candidates with their views; those that repeat an older one are tied to it."""
+    found_by: FoundBy = "search",
+) -> list[int]:
+    """Add candidates with their views and return their ids; those that repeat an older one are tied to it."""
     if not candidates:
-        return
+        return []
     first_id = (session.scalar(select(func.max(CandidateRow.id))) or 0) + 1
     stretches = session.scalars(select(StretchRow).where(StretchRow.clip_id == clip.id)).all()
     rows: list[dict[str, Any]] = []
@@ -171,11 +177,13 @@ def _add_candidates(
         row["tree_id"] = find_tree_at(stretches, row["best_s"])
         row["same_as_id"] = repeats.get(index)
         row["standing"] = "listed" if row["same_as_id"] is None else "same"
+        row["found_by"] = found_by
         rows.append(row)
         for rank, (view, picture) in enumerate(zip(candidate.views, kept.views, strict=True)):
             views.append({**_describe_view(view, picture), "candidate_id": row["id"], "rank": rank})
     session.execute(insert(CandidateRow), rows)
     session.execute(insert(ViewRow), views)
+    return [row["id"] for row in rows]
 
 
 def _see(candidate: "Candidate") -> Sighted:
@@ -184,7 +192,7 @@ def _see(candidate: "Candidate") -> Sighted:
     )
 
 
-def _keep_pictures(logbook: Logbook, candidates: Sequence["Candidate"]) -> list[_Pictures]:
+def keep_candidate_pictures(logbook: Logbook, candidates: Sequence["Candidate"]) -> list[KeptPictures]:
     """Keep the pictures of candidates; return the names for each."""
     pictures = [
         jpeg
@@ -192,7 +200,7 @@ def _keep_pictures(logbook: Logbook, candidates: Sequence["Candidate"]) -> list[
         for jpeg in (candidate.frame_jpeg, *(view.picture_jpeg for view in candidate.views))
     ]
     names = iter(keep_pictures(logbook, pictures))
-    return [_Pictures(next(names), tuple(islice(names, len(candidate.views)))) for candidate in candidates]
+    return [KeptPictures(next(names), tuple(islice(names, len(candidate.views)))) for candidate in candidates]
 
 
 def _describe_candidate(

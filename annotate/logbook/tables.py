@@ -588,7 +588,10 @@ class AuditAnswerRow(Base):
 
 
 class PlantedRow(Base):
-    """A larva drawn into real footage: whether the search found it, and the candidate that a reviewer judges, if there is one."""
+    """A larva drawn into real footage: whether the search found it, and the candidate that a reviewer judges, if there is one.
+
+    `body` is what `detect.planted_frames.pack_body` made of it: with it, it can be laid into the clip's frames again.
+    """
 
     __tablename__ = "planted"
 
@@ -604,6 +607,7 @@ class PlantedRow(Base):
     sharpness: Mapped[float]
     best_score: Mapped[float]
     is_found: Mapped[bool]
+    body: Mapped[bytes]
 
 
 class ExchangeTaskRow(Base):

@@ -161,6 +161,7 @@ AUDITS = (
         sharpness DOUBLE NOT NULL,
         best_score DOUBLE NOT NULL,
         is_found BOOLEAN NOT NULL,
+        body BLOB NOT NULL,
         CONSTRAINT pk_planted PRIMARY KEY (id),
         CONSTRAINT fk_planted_clip_id_clip FOREIGN KEY(clip_id) REFERENCES clip (id),
         CONSTRAINT fk_planted_candidate_id_candidate FOREIGN KEY(candidate_id) REFERENCES candidate (id)

@@ -24,6 +24,15 @@ COLUMNS = (
     "evidence_sha256",
     "candidate_id",
     "withdrawn_at_utc",
+    "height_m",
+    "aspect",
+    "branch",
+    "marker",
+    "searched_min",
+    "length_mm",
+    "length_error_mm",
+    "length_from",
+    "entry_key",
 )
 
 
@@ -48,4 +57,13 @@ def describe_observation(observation: Observation) -> dict[str, Cell]:
         "evidence_sha256": observation.evidence,
         "candidate_id": observation.candidate_id,
         "withdrawn_at_utc": write_utc(observation.withdrawn_at),
+        "height_m": observation.height_m,
+        "aspect": observation.aspect,
+        "branch": observation.branch,
+        "marker": observation.marker,
+        "searched_min": observation.searched_min,
+        "length_mm": observation.length_mm,
+        "length_error_mm": observation.length_error_mm,
+        "length_from": observation.length_from,
+        "entry_key": observation.entry_key,
     }

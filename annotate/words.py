@@ -13,6 +13,7 @@ Answer = Literal["confirm", "dismiss", "unsure", "open"]
 Stage = Literal["egg", "L1", "L2", "L3", "L4", "L5", "pre-pupa", "pupa", "adult"]
 Condition = Literal["alive", "sluggish", "shrunken", "parasitised?", "half-eaten", "dead"]
 Behaviour = Literal["resting", "feeding", "walking", "moulting", "spinning"]
+Aspect = Literal["N", "NE", "E", "SE", "S", "SW", "W", "NW"]
 Reason = Literal[
     "leaf shadow",
     "stalk",
@@ -29,6 +30,9 @@ ANSWERS: tuple[Answer, ...] = get_args(Answer)
 STAGES: tuple[Stage, ...] = get_args(Stage)
 CONDITIONS: tuple[Condition, ...] = get_args(Condition)
 BEHAVIOURS: tuple[Behaviour, ...] = get_args(Behaviour)
+ASPECTS: tuple[Aspect, ...] = get_args(Aspect)
+"""The side of the tree, by the compass, clockwise from north."""
+
 REASONS: tuple[Reason, ...] = get_args(Reason)
 """Why something is dismissed; their order is that of the number keys on the page."""
 

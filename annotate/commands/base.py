@@ -13,6 +13,8 @@ from models.errors import ModelsError
 
 COMMAND_FILES = (
     "records",
+    "visits",
+    "observations",
     "search",
     "review",
     "demo",

@@ -11,8 +11,16 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from rich.table import Table
 
+    from annotate.logbook.effort import TreeEffort
     from annotate.logbook.places import TreeChange
-    from annotate.logbook.records import Count, Observation, Tree, Visit
+    from annotate.logbook.records import (
+        Count,
+        Observation,
+        ObservationChange,
+        RecordChange,
+        Tree,
+        Visit,
+    )
     from annotate.logbook.visits import VisitSummary
     from annotate.sheets import Cell
 
@@ -52,24 +60,74 @@ def _say_reviewed(count: "Count | None") -> str:
     return f"{count.judged} of {count.all} judged, {count.confirmed} confirmed"
 
 
-def lay_out_visits(found: Sequence["VisitSummary"]) -> "Table":
-    """Return the visits as a table."""
+def lay_out_visits(found: Sequence["VisitSummary"], effort: Mapping[int, Sequence["TreeEffort"]]) -> "Table":
+    """Return the visits as a table; `effort` is what was done at each tree, by visit id."""
+    from annotate.weather import say_weather
     from annotate.zones import write_date
 
-    table = make_table("Date", "Site", "Time", "Trees filmed", "What", "Who", "Weather")
+    table = make_table("Date", "Site", "Time", "Trees filmed", "By eye", "What", "Who", "Weather")
     for summary in found:
         visit = summary.visit
+        weather = say_weather(
+            temperature_c=visit.temperature_c,
+            wind_beaufort=visit.wind_beaufort,
+            cloud_oktas=visit.cloud_oktas,
+            words=visit.weather,
+        )
         add_row(
             table,
             write_date(visit.date),
             visit.site,
             say_span(visit),
             ", ".join(summary.trees) or "none",
+            _say_by_eye(effort.get(visit.id, ())),
             _say_work(summary),
             visit.recorders or "not given",
-            visit.weather or "not given",
+            weather or "not given",
         )
     return table
+
+
+def _say_by_eye(effort: Sequence["TreeEffort"]) -> str:
+    minutes = [one.eye_min for one in effort if one.eye_min is not None]
+    if not minutes:
+        return "minutes not given"
+    return f"{say_count(len(minutes), 'tree')}, {sum(minutes):g} min"
+
+
+def lay_out_effort(effort: Sequence["TreeEffort"]) -> "Table":
+    """Return what was done at each tree of a visit as a table."""
+    from annotate.leaf_stages import say_leaf_stage
+
+    table = make_table("Tree", "Footage", "By eye", "Records", "Leaves", "Note")
+    for one in effort:
+        footage = f"{say_minutes(one.usable_s)} usable of {say_minutes(one.filmed_s)}"
+        minutes = "minutes not given" if one.eye_min is None else f"{one.eye_min:g} min"
+        if one.eye_min is not None and not one.is_noted:
+            minutes += ", by its records"
+        records = [f"{one.found} of animals"] if one.found else []
+        records += [f"{one.none_found} of none found"] if one.none_found else []
+        add_row(
+            table,
+            one.tree,
+            footage if one.filmed_s else "none",
+            minutes,
+            ", ".join(records) or "none",
+            say_leaf_stage(one.leaf_stage_bbch) or "not noted",
+            one.note or "none",
+        )
+    return table
+
+
+def tell_history(changes: "Sequence[ObservationChange | RecordChange]", *, zone: str) -> list[str]:
+    """Return a line for each change: when, who, what it was and is."""
+    from annotate.zones import find_local_date, write_clock, write_date
+
+    return [
+        f"{write_date(find_local_date(change.at, zone))}, {write_clock(change.at, zone)}, {change.who}: "
+        f"{change.field} was {change.old or 'nothing'}, is now {change.new or 'nothing'}"
+        for change in changes
+    ]
 
 
 def _say_work(summary: "VisitSummary") -> str:
@@ -97,7 +155,7 @@ def lay_out_observations(found: Sequence["Observation"]) -> "Table":
     """Return the observations as a table."""
     from annotate.zones import find_local_date, write_clock, write_date
 
-    table = make_table("Date", "Time", "Tree", "What", "Who", "Picture")
+    table = make_table("Date", "Time", "Tree", "What", "Who", "Picture", "Number")
     for item in found:
         add_row(
             table,
@@ -105,8 +163,9 @@ def lay_out_observations(found: Sequence["Observation"]) -> "Table":
             write_clock(item.at, item.zone),
             f"{item.site} {item.tree}" if item.tree else "no tree given",
             _say_what(item),
-            f"{item.observer}, {'from footage' if item.source == 'footage' else 'by eye'}",
+            f"{item.observer or 'nobody named'}, {'from footage' if item.source == 'footage' else 'by eye'}",
             f"{item.evidence[:SHORT_NAME]}…" if item.evidence else "none",
+            str(item.id),
         )
     return table
 
@@ -114,15 +173,24 @@ def lay_out_observations(found: Sequence["Observation"]) -> "Table":
 def _say_what(item: "Observation") -> str:
     """Write taxon, stage, condition and behaviour; then the note, and that it was withdrawn."""
     if item.source == "none found":
-        words = [f"{item.taxon}: searched, none found"]
+        minutes = "" if item.searched_min is None else f" in {item.searched_min:g} min"
+        words = [f"{item.taxon}: searched, none found{minutes}"]
     else:
         many = f"{item.count} × " if item.count > 1 else ""
         said = [word for word in (item.condition, item.behaviour) if word]
         words = [f"{many}{item.taxon}, {item.stage or 'stage not given'}", *said]
-    text = ", ".join(words)
+    text = ", ".join([*words, *_say_place(item)])
     if item.note:
         text += f". {item.note}"
     return f"{text} (withdrawn)" if item.withdrawn_at else text
+
+
+def _say_place(item: "Observation") -> list[str]:
+    """Write where on the tree it was, and what is tied there."""
+    words = [] if item.height_m is None else [f"{item.height_m:g} m up"]
+    words += [f"{item.aspect} side"] if item.aspect else []
+    words += [item.branch] if item.branch else []
+    return words + ([f"marker {item.marker}"] if item.marker else [])
 
 
 def tell_change(change: "TreeChange") -> list[str]:

@@ -1,4 +1,4 @@
-"""The commands for the logbook and its records: new, trees, visits, observations.
+"""The commands for the logbook and its trees: new, trees; and the options that all lists share.
 
 Lists are tables for people; with --json or --csv they are data on standard output, with stable names.
 """
@@ -10,14 +10,10 @@ import typer
 
 from annotate.commands.base import LogbookOption, app, choose_logbook
 from annotate.commands.notebook import (
-    lay_out_observations,
     lay_out_trees,
-    lay_out_visits,
     print_nothing,
     print_table,
     say_count,
-    say_minutes,
-    say_span,
     tell_change,
     write_data,
 )
@@ -34,9 +30,7 @@ SiteOption = Annotated[
 MOST_CHANGES_SHOWN = 20
 
 trees_app = typer.Typer(help="List the trees, or import them from a file.", invoke_without_command=True)
-visits_app = typer.Typer(help="List the visits, or add one.", invoke_without_command=True)
 app.add_typer(trees_app, name="trees")
-app.add_typer(visits_app, name="visits")
 
 
 @app.command("new")
@@ -76,7 +70,7 @@ def trees(
     context.obj = logbook
     if context.invoked_subcommand is not None:
         return
-    _refuse_both(as_json, as_csv)
+    refuse_both(as_json, as_csv)
     from annotate.logbook.opening import open_logbook
     from annotate.logbook.places import list_trees
     from annotate.logbook.review import count_candidates
@@ -124,127 +118,8 @@ def import_file(
     print("Next, search a clip: leafshade search CLIP --tree CODE")
 
 
-@visits_app.callback()
-def visits(
-    context: typer.Context,
-    site: SiteOption = "",
-    as_json: JsonOption = False,
-    as_csv: CsvOption = False,
-    logbook: LogbookOption = None,
-) -> None:
-    """List the visits, or add one. A visit arises by itself when clips of a tree are searched."""
-    context.obj = logbook
-    if context.invoked_subcommand is not None:
-        return
-    _refuse_both(as_json, as_csv)
-    from annotate.logbook.opening import open_logbook
-    from annotate.logbook.visits import list_visits
-    from annotate.visits import COLUMNS, describe_visit
-
-    with open_logbook(choose_logbook(logbook)) as opened:
-        found = list_visits(opened, site=site)
-    if as_json or as_csv:
-        write_data(COLUMNS, [describe_visit(summary) for summary in found], as_json=as_json)
-    elif not found:
-        print_nothing(
-            site,
-            "No visits yet.",
-            advice="One arises when a clip is searched: leafshade search CLIP --tree CODE. "
-            "One without footage is added with: leafshade visits add",
-        )
-    else:
-        searched_s = sum(summary.searched_s for summary in found)
-        print_table(
-            lay_out_visits(found),
-            f"{say_count(len(found), 'visit')}, {say_minutes(searched_s)} of footage searched.",
-        )
-
-
-@visits_app.command("add")
-def add_visit(
-    context: typer.Context,
-    date: Annotated[str, typer.Option(help="Local date, such as 2026-05-17.", show_default=False)],
-    site: Annotated[
-        str,
-        typer.Option(
-            "--site", "-s", help="Code of the site; not needed where there is only one.", show_default=False
-        ),
-    ] = "",
-    start: Annotated[str, typer.Option(help="Local time, such as 09:10.", show_default=False)] = "",
-    end: Annotated[str, typer.Option(help="Local time, such as 10:45.", show_default=False)] = "",
-    recorders: Annotated[str, typer.Option(help="Who was there.", show_default=False)] = "",
-    weather: Annotated[str, typer.Option(help="In words.", show_default=False)] = "",
-    notes: Annotated[str, typer.Option(help="Anything else.", show_default=False)] = "",
-    logbook: LogbookOption = None,
-) -> None:
-    """Add a visit, or complete the one that the site has on that date; what is not said stays as it was."""
-    from annotate.logbook.opening import open_logbook
-    from annotate.logbook.visits import find_site, write_visit
-    from annotate.visits import read_clock, read_date
-    from annotate.zones import write_date
-
-    day = read_date(date)
-    with open_logbook(choose_logbook(logbook or context.obj)) as opened:
-        place = find_site(opened, site)
-        visit, is_new = write_visit(
-            opened,
-            place.code,
-            day=day,
-            started_at=read_clock(start, day=day, zone=place.zone) if start else None,
-            ended_at=read_clock(end, day=day, zone=place.zone) if end else None,
-            recorders=recorders,
-            weather=weather,
-            notes=notes,
-        )
-    done = "Added" if is_new else "Completed"
-    print(f"{done} the visit to {visit.site} on {write_date(visit.date)}, {say_span(visit)}.")
-
-
-@app.command("observations")
-def observations(
-    site: SiteOption = "",
-    tree: Annotated[
-        str, typer.Option("--tree", "-t", help="Only this tree, by its code.", show_default=False)
-    ] = "",
-    withdrawn: Annotated[
-        bool, typer.Option("--withdrawn", help="Also those that were withdrawn by a later verdict.")
-    ] = False,
-    as_json: JsonOption = False,
-    as_csv: CsvOption = False,
-    logbook: LogbookOption = None,
-) -> None:
-    """List the observations: when, which tree, what, who."""
-    _refuse_both(as_json, as_csv)
-    from annotate.logbook.observations import list_observations
-    from annotate.logbook.opening import open_logbook
-    from annotate.logbook.places import find_tree
-    from annotate.observations import COLUMNS, describe_observation
-
-    with open_logbook(choose_logbook(logbook)) as opened:
-        named = find_tree(opened, tree) if tree else None
-        found = list_observations(
-            opened,
-            site=named.site if named else site,
-            tree=named.code if named else "",
-            with_withdrawn=withdrawn,
-        )
-    if as_json or as_csv:
-        write_data(COLUMNS, [describe_observation(item) for item in found], as_json=as_json)
-    elif not found:
-        print_nothing(
-            named.code if named else site,
-            "No observations yet.",
-            advice="One arises from each candidate that is confirmed: leafshade review",
-        )
-    else:
-        trees_seen = len({(item.site, item.tree) for item in found if item.tree})
-        print_table(
-            lay_out_observations(found),
-            f"{say_count(len(found), 'observation')} on {say_count(trees_seen, 'tree')}.",
-        )
-
-
-def _refuse_both(as_json: bool, as_csv: bool) -> None:
+def refuse_both(as_json: bool, as_csv: bool) -> None:
+    """Raise where a list is asked for in two forms at once."""
     from annotate.errors import AnnotateError
 
     if as_json and as_csv:

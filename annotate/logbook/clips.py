@@ -23,6 +23,7 @@ from annotate.logbook.tables import (
     StretchRow,
     TreeRow,
     VisitRow,
+    VisitTreeRow,
 )
 from annotate.zones import find_local_date, read_zone
 
@@ -201,20 +202,33 @@ def move_to_visit(session: Session, clip: ClipRow, *, site_id: int) -> None:
         .values(visit_id=clip.visit_id)
     )
     if before is not None:
-        _leave_visit(session, session.get_one(VisitRow, before))
+        leave_visit(session, session.get_one(VisitRow, before))
 
 
-def _leave_visit(session: Session, visit: VisitRow) -> None:
+def leave_visit(session: Session, visit: VisitRow) -> None:
     """Let a visit that arose from footage span the clips it still has; without clips, records and words it is removed."""
     if visit.times_from != FOOTAGE:
         return
-    clips = session.scalars(select(ClipRow).where(ClipRow.visit_id == visit.id)).all()
     records = session.scalar(select(func.count()).where(ObservationRow.visit_id == visit.id))
-    if clips:
-        visit.started_at = min(clip.recorded_at for clip in clips)
-        visit.ended_at = max(clip.recorded_at + timedelta(seconds=clip.duration_s) for clip in clips)
-    elif not (records or visit.recorders or visit.weather or visit.notes):
+    if not take_times(session, visit) and not records and not _is_described(session, visit):
         session.delete(visit)
+
+
+def take_times(session: Session, visit: VisitRow) -> bool:
+    """Let a visit span the clips it has; return whether it has any. Without clips it has no times."""
+    clips = session.scalars(select(ClipRow).where(ClipRow.visit_id == visit.id)).all()
+    ends = [clip.recorded_at + timedelta(seconds=clip.duration_s) for clip in clips]
+    visit.started_at = min((clip.recorded_at for clip in clips), default=None)
+    visit.ended_at = max(ends, default=None)
+    return bool(clips)
+
+
+def _is_described(session: Session, visit: VisitRow) -> bool:
+    """Whether a person said anything of a visit."""
+    measured = (visit.temperature_c, visit.wind_beaufort, visit.cloud_oktas)
+    if visit.recorders or visit.weather or visit.notes or any(value is not None for value in measured):
+        return True
+    return bool(session.scalar(select(func.count()).where(VisitTreeRow.visit_id == visit.id)))
 
 
 def _cut_older(session: Session, clip_id: int, *, start_s: float, end_s: float) -> None:

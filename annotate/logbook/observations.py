@@ -50,11 +50,7 @@ def set_details(
     """
     details = check_details(Details(stage, condition, behaviour, note))
     with logbook.writing() as session:
-        row = session.get(ObservationRow, observation_id)
-        if row is None:
-            raise AnnotateError(
-                f"observation: expected the id of an observation; found {observation_id}; see them with: leafshade observations"
-            )
+        row = get_observation(session, observation_id)
         change_fields(session, row, changes=asdict(details), who=who, at=at)
         session.flush()
         return _read_one(session, ObservationRow.id == observation_id)
@@ -67,6 +63,29 @@ def find_observation(logbook: Logbook, *, candidate_id: int) -> Observation | No
             _select_observations().where(ObservationRow.candidate_id == candidate_id)
         ).first()
         return None if found is None else _to_observation(*found)
+
+
+def read_observation(logbook: Logbook, observation_id: int) -> Observation:
+    """Return the observation of that id, withdrawn or not.
+
+    Raises
+    ------
+    annotate.errors.AnnotateError
+        Where there is none.
+    """
+    with logbook.reading() as session:
+        get_observation(session, observation_id)
+        return _read_one(session, ObservationRow.id == observation_id)
+
+
+def get_observation(session: Session, observation_id: int) -> ObservationRow:
+    """Return the row of an observation, or raise where there is none."""
+    row = session.get(ObservationRow, observation_id)
+    if row is None:
+        raise AnnotateError(
+            f"observation: expected the id of an observation; found {observation_id}; see them with: leafshade observations"
+        )
+    return row
 
 
 def list_observations(
@@ -273,4 +292,13 @@ def _to_observation(row: ObservationRow, site: str | None, tree: str | None) -> 
         observer=row.observer,
         evidence=row.evidence,
         withdrawn_at=row.withdrawn_at,
+        height_m=row.height_m,
+        aspect=row.aspect,
+        branch=row.branch,
+        marker=row.marker,
+        searched_min=row.searched_min,
+        length_mm=row.length_mm,
+        length_error_mm=row.length_error_mm,
+        length_from=row.length_from,
+        entry_key=row.entry_key,
     )

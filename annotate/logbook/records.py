@@ -71,6 +71,7 @@ class Visit:
     site : code of the site
     started_at, ended_at : None where unknown
     times_from : "footage" where start and end come from the clips, "given" where a person said them
+    temperature_c, wind_beaufort, cloud_oktas : weather (`annotate.weather` has the words); None where nobody said
     """
 
     id: int
@@ -83,6 +84,9 @@ class Visit:
     recorders: str
     weather: str
     notes: str
+    temperature_c: float | None = None
+    wind_beaufort: int | None = None
+    cloud_oktas: int | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -306,6 +310,11 @@ class Observation:
     observer : who confirmed or saw it
     evidence : sha256 of the picture; None where there is none
     withdrawn_at : None while it stands
+    height_m, aspect, branch : where on the tree; None where not said
+    marker : what was tied there to find the animal again
+    searched_min : how long was looked, by whoever looked
+    length_mm, length_error_mm, length_from : of the body, and what it was measured by
+    entry_key : names the entry it came from, so that one sent twice stands once; empty for footage
     """
 
     id: int
@@ -326,6 +335,15 @@ class Observation:
     observer: str
     evidence: str | None
     withdrawn_at: datetime | None
+    height_m: float | None = None
+    aspect: str | None = None
+    branch: str | None = None
+    marker: str | None = None
+    searched_min: float | None = None
+    length_mm: float | None = None
+    length_error_mm: float | None = None
+    length_from: str | None = None
+    entry_key: str = ""
 
 
 @dataclass(frozen=True, slots=True)

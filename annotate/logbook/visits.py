@@ -1,18 +1,21 @@
 """Visits in the logbook: written by a person, listed with what was filmed and found.
 
-A visit is one site on one local date. It arises by itself when a clip filmed there is searched (`annotate.logbook.clips`);
-what a person says of it is added here and stands above what the footage tells.
+A visit is one site on one local date. It arises by itself when a clip filmed there is searched (`annotate.logbook.clips`) or
+something is recorded by eye (`annotate.logbook.by_eye`); what a person says of it is added here and stands above what the
+footage tells. What was noted of single trees, and the effort spent on each, stands in `annotate.logbook.effort`.
 """
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from datetime import date, datetime
+from datetime import UTC, date, datetime
+from typing import Any
 
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
 from annotate.errors import AnnotateError
-from annotate.logbook.clips import GIVEN
+from annotate.logbook.changes import FieldChange, note_changes
+from annotate.logbook.clips import FOOTAGE, GIVEN, take_times
 from annotate.logbook.opening import Logbook
 from annotate.logbook.places import to_site
 from annotate.logbook.records import Site, Visit
@@ -25,7 +28,17 @@ from annotate.logbook.tables import (
     StretchRow,
     TreeRow,
     VisitRow,
+    VisitTreeRow,
 )
+from annotate.zones import write_clock
+
+TIMES = ("started_at", "ended_at")
+WORDS = ("recorders", "weather", "notes")
+VISIT_VALUES = (*TIMES, *WORDS, "temperature_c", "wind_beaufort", "cloud_oktas")
+TREE_NOTES = ("leaf_stage_bbch", "eye_min", "note")
+
+UNKNOWN_WRITER = "recorder"
+"""Stands in the history where nobody is named who changed a visit."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,42 +69,127 @@ def write_visit(
     site: str,
     *,
     day: date,
-    started_at: datetime | None = None,
-    ended_at: datetime | None = None,
-    recorders: str = "",
-    weather: str = "",
-    notes: str = "",
+    changes: Mapping[str, Any],
+    trees: Mapping[int, Mapping[str, Any]] | None = None,
+    who: str = "",
 ) -> tuple[Visit, bool]:
-    """Add a visit, or complete the one this site has on that date; what is not said stays. Return it and whether it is new.
+    """Add a visit, or change the one this site has on that date; what is not said stays. Return it and whether it is new.
+
+    Parameters
+    ----------
+    changes : by the names in `VISIT_VALUES`; None or empty takes a value away
+    trees : what was noted of trees, by tree id and the names in `TREE_NOTES`
+    who : whose name stands in the history; without it the logbook's recorder
 
     Raises
     ------
     annotate.errors.AnnotateError
-        Where there is no such site, or the visit would end before it starts.
+        Where there is no such site or tree, or the visit would end before it starts.
     """
     with logbook.writing() as session:
-        row_site = _get_site(session, site)
-        row = session.scalar(select(VisitRow).where(VisitRow.site_id == row_site.id, VisitRow.date == day))
+        site_row = _get_site(session, site)
+        row = session.scalar(select(VisitRow).where(VisitRow.site_id == site_row.id, VisitRow.date == day))
         is_new = row is None
         if row is None:
-            row = VisitRow(site_id=row_site.id, date=day, zone=row_site.zone, times_from=GIVEN)
-            session.add(row)
-        if started_at is not None or ended_at is not None:
-            row.times_from = GIVEN
-        row.started_at = started_at or row.started_at
-        row.ended_at = ended_at or row.ended_at
-        if row.started_at is not None and row.ended_at is not None and row.ended_at < row.started_at:
-            raise AnnotateError(
-                f"visit: expected an end after the start; found {row.started_at:%H:%M} to {row.ended_at:%H:%M} UTC; "
-                "correct --start or --end"
-            )
-        row.recorders, row.weather, row.notes = (
-            recorders or row.recorders or "",
-            weather or row.weather or "",
-            notes or row.notes or "",
-        )
+            row = join_visit(session, site_row, day=day)
+        changed = _set_values(session, row, changes)
+        for tree_id, notes in (trees or {}).items():
+            changed += _note_tree(session, row, tree_id, notes)
         session.flush()
-        return _to_visit(row, row_site.code), is_new
+        if not is_new:
+            note_changes(
+                session,
+                "visit",
+                record_id=row.id,
+                changed=changed,
+                who=who or logbook.settings.recorder.name or UNKNOWN_WRITER,
+                at=datetime.now(UTC),
+            )
+        return _to_visit(row, site_row.code), is_new
+
+
+def join_visit(session: Session, site: SiteRow, *, day: date) -> VisitRow:
+    """Return the visit that a site has on a date, made where missing; its times are then for footage or a person to say."""
+    row = session.scalar(select(VisitRow).where(VisitRow.site_id == site.id, VisitRow.date == day))
+    if row is None:
+        row = VisitRow(
+            site_id=site.id, date=day, zone=site.zone, times_from=FOOTAGE, recorders="", weather="", notes=""
+        )
+        session.add(row)
+        session.flush()
+    return row
+
+
+def find_visit(logbook: Logbook, visit_id: int) -> Visit:
+    """Return the visit of that id.
+
+    Raises
+    ------
+    annotate.errors.AnnotateError
+        Where there is none.
+    """
+    with logbook.reading() as session:
+        row = session.get(VisitRow, visit_id)
+        if row is None:
+            raise AnnotateError(
+                f"visit: expected the number of a visit; found {visit_id}; see them with: leafshade visits"
+            )
+        return _to_visit(row, session.get_one(SiteRow, row.site_id).code)
+
+
+def _set_values(session: Session, row: VisitRow, changes: Mapping[str, Any]) -> list[FieldChange]:
+    """Set values of a visit; return (field, value before, value now) of those that were different."""
+    changed: list[FieldChange] = []
+    values = {name: changes[name] for name in VISIT_VALUES if name in changes}
+    # Saying the times that stand there already says nothing: a form sends back what it was given.
+    if any(name in values and getattr(row, name) != values[name] for name in TIMES):
+        # Times that a person takes away are for the footage to say again.
+        is_given = any(values.get(name, getattr(row, name)) is not None for name in TIMES)
+        values["times_from"] = GIVEN if is_given else FOOTAGE
+    for name, new in values.items():
+        old = getattr(row, name)
+        new = (new or "") if name in WORDS else new
+        if old != new:
+            changed.append((name, _tell(old, row.zone), _tell(new, row.zone)))
+            setattr(row, name, new)
+    if row.times_from == FOOTAGE:
+        take_times(session, row)
+    if row.started_at is not None and row.ended_at is not None and row.ended_at < row.started_at:
+        start, end = (write_clock(moment, row.zone) for moment in (row.started_at, row.ended_at))
+        raise AnnotateError(
+            f"visit: expected an end after the start; found {start} to {end}; correct start or end"
+        )
+    return changed
+
+
+def _tell(value: Any, zone: str) -> Any:
+    """Return a value as it stands in the history: moments by the local clock."""
+    return write_clock(value, zone) if isinstance(value, datetime) else value
+
+
+def _note_tree(
+    session: Session, visit: VisitRow, tree_id: int, notes: Mapping[str, Any]
+) -> list[FieldChange]:
+    """Set what was noted of a tree on a visit; return (field with the tree's code, value before, value now)."""
+    tree = session.get(TreeRow, tree_id)
+    if tree is None or tree.site_id != visit.site_id:
+        raise AnnotateError(
+            f"visit: expected a tree of the site visited; found {tree.code if tree else tree_id}; "
+            "choose a tree of this site, or another site"
+        )
+    row = session.get(VisitTreeRow, (visit.id, tree_id)) or VisitTreeRow(
+        visit_id=visit.id, tree_id=tree_id, leaf_stage_bbch=None, eye_min=None, note=""
+    )
+    changed: list[FieldChange] = []
+    for name in TREE_NOTES:
+        new = notes.get(name, getattr(row, name))
+        new = (new or "") if name == "note" else new
+        if new != getattr(row, name):
+            changed.append((f"{tree.code} {name}", getattr(row, name), new))
+            setattr(row, name, new)
+    if changed:
+        session.add(row)
+    return changed
 
 
 def find_site(logbook: Logbook, code: str) -> Site:
@@ -220,4 +318,7 @@ def _to_visit(row: VisitRow, site: str) -> Visit:
         recorders=row.recorders,
         weather=row.weather,
         notes=row.notes,
+        temperature_c=row.temperature_c,
+        wind_beaufort=row.wind_beaufort,
+        cloud_oktas=row.cloud_oktas,
     )

@@ -13,6 +13,7 @@ from pathlib import Path
 import pytest
 from typer.testing import CliRunner, Result
 
+from annotate.commands import observations, visits
 from annotate.commands.base import app
 from annotate.commands.records import new
 from annotate.errors import AnnotateError
@@ -24,7 +25,7 @@ from annotate.visits import COLUMNS as VISIT_COLUMNS
 from annotate.visits import read_clock, read_date
 from tests.annotate.made_records import LATER, NOON, add_trees, film, make_candidate, search
 
-assert new  # imported so that the commands are there
+assert new and visits and observations  # imported so that the commands are there
 
 TREES = """site,code,host_taxon,latitude_deg,longitude_deg,accuracy_m,height_m,notes,cautions
 OTTERHOLT,OT03,Populus tremula,51.0843,-1.2345,5,12.5,=by the gate,dead wood

@@ -24,6 +24,7 @@ COMMAND_FILES = (
     "train",
     "readers",
     "reach",
+    "cards",
     "sizes",
     "exchange",
     "audit",

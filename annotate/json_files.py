@@ -25,9 +25,14 @@ def write_json(path: Path, data: Any, *, what: str, advice: str) -> None:
 
 def write_text(path: Path, text: str, *, what: str, advice: str) -> None:
     """Write text in UTF-8; the arguments and errors are those of `write_json`."""
+    write_bytes(path, text.encode("utf-8"), what=what, advice=advice)
+
+
+def write_bytes(path: Path, data: bytes, *, what: str, advice: str) -> None:
+    """Write bytes as they are; the arguments and errors are those of `write_json`."""
     part = path.with_name(path.name + ".part")
     try:
-        part.write_text(text, encoding="utf-8")
+        part.write_bytes(data)
         part.replace(path)
     except OSError as error:
         part.unlink(missing_ok=True)

@@ -189,3 +189,10 @@ def sum_changes(changes: Sequence[TreeChange]) -> tuple[int, int, int]:
     new = sum(change.is_new for change in changes)
     changed = sum(bool(change.changed) for change in changes)
     return new, changed, len(changes) - new - changed
+
+
+def sort_by_walk(trees: Iterable[Tree]) -> list[Tree]:
+    """Return trees by site and, within it, in the order in which they are walked; those without a place in it last, by code."""
+    return sorted(
+        trees, key=lambda tree: (tree.site, tree.walk_order is None, tree.walk_order or 0, tree.code)
+    )

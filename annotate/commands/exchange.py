@@ -171,7 +171,8 @@ def _show_progress() -> "Iterator[OnProgress]":
     from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn
 
     columns = (TextColumn("Sending"), BarColumn(), MofNCompleteColumn())
-    with Progress(*columns, console=Console(stderr=True), transient=True) as bar:
+    console = Console(stderr=True)
+    with Progress(*columns, console=console, transient=True, disable=not console.is_terminal) as bar:
         task = bar.add_task("", total=None)
         yield lambda done, total: bar.update(task, completed=done, total=total)
 
@@ -190,7 +191,8 @@ def _tell_push(report: "PushReport") -> None:
 
 def _tell_pull(logbook: "Logbook", report: "PullReport") -> None:
     outlines = f", {say_count(report.outlines, 'outline')} corrected" if report.outlines else ""
-    print(f"{say_count(report.taken, 'answer')} taken as verdicts{outlines}; {report.known} known before.")
+    as_what = "a verdict" if report.taken == 1 else "verdicts"
+    print(f"{say_count(report.taken, 'answer')} taken as {as_what}{outlines}; {report.known} known before.")
     if report.agreed:
         print(f"{say_count(report.agreed, 'older answer')} agreed with what was said here since.")
     if report.skipped:

@@ -242,7 +242,7 @@ def test_an_answer_given_anew_is_taken_once_and_a_touched_one_not(
     server.answer_task(task, "larva", by=7, at=SENT + HOUR, annotation=number)
     assert "0 answers taken as verdicts; 1 known before." in run("pull").stdout
     server.answer_task(task, "nothing", by=7, at=SENT + 2 * HOUR, annotation=number)
-    assert "1 answer taken as verdict" in run("pull").stdout
+    assert "1 answer taken as a verdict;" in run("pull").stdout
     assert [(v.answer, v.at) for v in list_verdicts(logbook, 1)] == [
         ("confirm", SENT),
         ("dismiss", SENT + 2 * HOUR),
@@ -483,7 +483,7 @@ def test_stopped_in_the_middle_a_pull_leaves_nothing_half_taken(
         patch.setattr("annotate.logbook.exchange._keep_outline", stop)
         run("pull")
     assert list_verdicts(logbook, 1) == () and list_corrections(logbook) == []
-    assert "1 answer taken as verdicts, 1 outline corrected" in run("pull").stdout
+    assert "1 answer taken as a verdict, 1 outline corrected" in run("pull").stdout
     assert "1 known before" in run("pull").stdout
     assert len(list_verdicts(logbook, 1)) == 1 and len(list_corrections(logbook)) == 1
 
@@ -502,7 +502,7 @@ def test_an_outline_that_is_none_is_told_and_the_answer_taken(
     run("push")
     server.answer_task(find_task(server, logbook, 1), "larva", by=7, at=SENT, points=points)
     result = run("pull")
-    assert "1 answer taken as verdicts;" in result.stdout and "candidate 1: outline" in result.stderr
+    assert "1 answer taken as a verdict;" in result.stdout and "candidate 1: outline" in result.stderr
     assert list_corrections(logbook) == [] and len(list_verdicts(logbook, 1)) == 1
 
 
@@ -514,7 +514,7 @@ def test_an_outline_drawn_here_later_stays(run: Run, server: MadeServer, logbook
     row, column = load(logbook, 1).origin_px
     drawn = [[row + 2, column + 3], [row + 2, column + 20], [row + 15, column + 20]]
     correct_outline(logbook, 1, rank=0, outline=drawn, reviewer="Maren", at=SENT + HOUR)
-    assert "1 answer taken as verdicts;" in run("pull").stdout
+    assert "1 answer taken as a verdict;" in run("pull").stdout
     assert [one.reviewer for one in list_corrections(logbook)] == ["Maren"]
 
 

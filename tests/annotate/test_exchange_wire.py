@@ -569,7 +569,7 @@ def test_the_token_is_nowhere(
     with open_server(server.address, Token(TOKEN)) as opened:
         said += repr(opened) + repr(vars(opened))
     printed = capsys.readouterr()
-    assert "3 candidates sent" in printed.out and "taken as verdict" in printed.out
+    assert "3 candidates sent" in printed.out and "taken as" in printed.out
     assert "leafshade: label server" in printed.err and "found '[token]'" in printed.err
     assert any(asked.headers.get("Authorization") == f"Token {TOKEN}" for asked in server.asked)
     logged = "\n".join(f"{record.getMessage()} {record.exc_text}" for record in caplog.records)

@@ -320,7 +320,7 @@ def _begin(logbook: Logbook, found: TrainingSet, order: TrainingOrder, work: Pat
     parent_path = find_in_use(logbook)
     parent_card = read_card(find_card_path(parent_path))
     parent = SHIPPED if parent_path == find_weights_path(logbook, SHIPPED) else parent_path.stem
-    drawn = hashlib.sha256(repr(order.drawn).encode()).hexdigest()[:8]
+    drawn = name_drawn(order.drawn)
     identity = {
         "train": _hash_labels(train),
         "parent": parent_card.weights_sha256,
@@ -334,7 +334,12 @@ def _begin(logbook: Logbook, found: TrainingSet, order: TrainingOrder, work: Pat
             path.unlink()
         _write_run(work, {"identity": identity})
     chosen = replace(found, train=train)
-    return _Course(chosen, order, work, parent, parent_path, work / f"drawn-{drawn}")
+    return _Course(chosen, order, work, parent, parent_path, work / drawn)
+
+
+def name_drawn(drawn: DrawnSet) -> str:
+    """Return the name of the folder that keeps drawn pictures of these numbers and sizes until a training has finished."""
+    return f"drawn-{hashlib.sha256(repr(drawn).encode()).hexdigest()[:8]}"
 
 
 def _choose_pictures(train: tuple[Source, ...], *, seed: int) -> tuple[Source, ...]:
@@ -373,7 +378,7 @@ def _write_run(work: Path, body: dict[str, Any]) -> None:
 
 
 @dataclass(frozen=True, slots=True)
-class _Stocks:
+class DrawnStocks:
     """Orders for drawn pictures by their use."""
 
     learn: "tuple[StockOrder, ...]"
@@ -381,7 +386,8 @@ class _Stocks:
     test: "tuple[StockOrder, ...]"
 
 
-def _list_stocks(drawn: DrawnSet) -> _Stocks:
+def list_stocks(drawn: DrawnSet) -> DrawnStocks:
+    """Return what is drawn for a training, by its use."""
     from models.drawn_stocks import StockOrder
 
     def order(first: int, counts: tuple[int, int], *, is_mixed: bool = False) -> tuple[StockOrder, ...]:
@@ -395,24 +401,24 @@ def _list_stocks(drawn: DrawnSet) -> _Stocks:
             for number in range(counts[0])
         )
 
-    return _Stocks(
+    return DrawnStocks(
         order(LEARN_SEED, drawn.learn),
         order(CALIBRATE_SEED, drawn.calibrate),
         order(TEST_SEED, drawn.test, is_mixed=True),
     )
 
 
-def _draw(course: _Course, tell: OnProgress) -> _Stocks:
+def _draw(course: _Course, tell: OnProgress) -> DrawnStocks:
     from models.drawn_stocks import draw_stocks
 
-    stocks = _list_stocks(course.order.drawn)
+    stocks = list_stocks(course.order.drawn)
     wanted = [*stocks.learn, *stocks.calibrate, *stocks.test]
     for done in draw_stocks(course.drawn_folder, wanted, workers=course.order.workers):
         tell("Drawing pictures", done, len(wanted))
     return stocks
 
 
-def _learn(course: _Course, stocks: _Stocks, tell: OnProgress) -> "tuple[NetworkPair, int]":
+def _learn(course: _Course, stocks: DrawnStocks, tell: OnProgress) -> "tuple[NetworkPair, int]":
     """Return the pair that learned on, and how many steps each half of it took."""
     import torch
 
@@ -443,7 +449,9 @@ def _learn(course: _Course, stocks: _Stocks, tell: OnProgress) -> "tuple[Network
     return pair, steps
 
 
-def _calibrate(course: _Course, pair: "NetworkPair", steps: int, stocks: _Stocks, tell: OnProgress) -> Path:
+def _calibrate(
+    course: _Course, pair: "NetworkPair", steps: int, stocks: DrawnStocks, tell: OnProgress
+) -> Path:
     """Fit the calibration of views, measure the ranges for 8 bits, and write the draft of the new weights; return its path.
 
     Whole tracks keep their parent's calibration: it turns chances of views into the chance of a track, and the new chances of
@@ -499,7 +507,7 @@ HOME_LIMIT = "Learned on at home from"
 
 
 def _compare(
-    logbook: Logbook, course: _Course, draft: Path, stocks: _Stocks, tell: OnProgress
+    logbook: Logbook, course: _Course, draft: Path, stocks: DrawnStocks, tell: OnProgress
 ) -> "tuple[Comparison, DrawnRecall]":
     """Show the held-out labels and the drawn pictures set aside to the weights in use and to the new ones."""
     import torch

@@ -89,7 +89,9 @@ def evaluate(
     weights: Annotated[
         Path | None,
         typer.Option(
-            "--weights", help="Measure these weights (NAME.pt, its card beside it).", show_default=False
+            "--weights",
+            help="Measure these weights: NAME.pt with its card beside it, or a name that 'leafshade weights' lists here.",
+            show_default=False,
         ),
     ] = None,
     workers: Annotated[
@@ -137,7 +139,7 @@ def evaluate(
     console = Console(stderr=True)
     outputs = _Outputs(json_file, table_file, plot_folder, keep)
     _check_outputs(outputs, has_clips=bool(clips) or count > 0)
-    weights_path = weights or DEFAULT_WEIGHTS
+    weights_path = DEFAULT_WEIGHTS if weights is None else _find_weights(weights)
     settle_threads()
     scorer = load_network_scorer(weights_path)
     course = _gather(clips or [], count, folder, photos=photos, leaflets=leaflets, console=console)
@@ -168,6 +170,19 @@ def evaluate(
     _write(figures, curve, outputs)
     if keep:
         _keep(figures, curve, weights_path)
+
+
+def _find_weights(given: Path) -> Path:
+    """Return the weight file that is meant: a path, or the name of weights that the logbook here keeps."""
+    from annotate.weights_kept import NAME, SHIPPED, find_weights_path
+
+    name = str(given)
+    if given.exists() or not (name == SHIPPED or NAME.fullmatch(name)):
+        return given
+    from annotate.logbook.opening import find_logbook, open_logbook
+
+    with open_logbook(find_logbook(Path.cwd())) as logbook:
+        return find_weights_path(logbook, name)
 
 
 def _check_outputs(outputs: _Outputs, *, has_clips: bool) -> None:

@@ -211,12 +211,19 @@ def weights(context: typer.Context, logbook: LogbookOption = None) -> None:
 
     with open_logbook(choose_logbook(logbook)) as opened:
         kept = list_weights(opened)
-        print_table(_lay_out_weights(kept), "")
+        print_table(_lay_out_weights(kept), WHAT_WAS_MEASURED)
         for one in kept:
             if one.fault:
                 print(f"{one.name}: {one.fault}")
+        in_use = [one.name for one in kept if one.is_in_use]
         find_in_use(opened)
-    print("Choose others with: leafshade weights use NAME")
+    print(f"In use: {in_use[0]}. Choose others with: leafshade weights use NAME")
+
+
+WHAT_WAS_MEASURED = (
+    "Labels: of pairs of a larva and something dismissed, held out, the share with the larva first. Drawn: the share of drawn\n"
+    "larvae found at one false place a picture. Both in %, those before and the new ones, when these were trained."
+)
 
 
 @weights_app.command("use")
@@ -245,18 +252,16 @@ def _lay_out_weights(kept: "tuple[KeptWeights, ...]") -> "Table":
     from rich.table import Table
 
     table = Table(box=None, pad_edge=False, header_style="bold")
-    table.add_column("Name", overflow="fold")
-    for heading in (
-        "Made on",
-        "From",
-        "Held-out labels, before to new",
-        "Drawn larvae, before to new",
-        "In use",
-    ):
+    table.add_column("Name", overflow="fold", min_width=NAME_WIDTH)
+    for heading in ("Made on", "From", "Labels", "Drawn"):
         table.add_column(heading, overflow="fold")
     for one in kept:
-        table.add_row(one.name, *_describe(one), "yes" if one.is_in_use else "")
+        table.add_row(one.name, *_describe(one))
     return table
+
+
+NAME_WIDTH = 19
+"""Letters of a name: it must never be broken, since people copy it."""
 
 
 def _describe(one: "KeptWeights") -> tuple[str, str, str, str]:
@@ -267,7 +272,7 @@ def _describe(one: "KeptWeights") -> tuple[str, str, str, str]:
     parent = str(came_from.get("name", "the program")) if isinstance(came_from, dict) else ""
     measured = one.card.numbers.get("home_training") if isinstance(one.card.numbers, dict) else None
     if not isinstance(measured, dict):
-        return one.card.made_on, parent, "not measured here", "not measured here"
+        return one.card.made_on, parent, "not here", "not here"
     return (
         one.card.made_on,
         parent,
@@ -278,6 +283,6 @@ def _describe(one: "KeptWeights") -> tuple[str, str, str, str]:
 
 def _say_change(numbers: object) -> str:
     try:
-        return f"{numbers['old']:.1%} to {numbers['new']:.1%}"  # type: ignore[index]
+        return f"{100 * numbers['old']:.1f} to {100 * numbers['new']:.1f}"  # type: ignore[index]
     except (TypeError, KeyError, ValueError):
         return "cannot be read"

@@ -3,6 +3,7 @@
 import hashlib
 from dataclasses import replace
 from datetime import UTC, date, datetime
+from pathlib import Path
 
 import cv2
 import numpy as np
@@ -11,16 +12,24 @@ import torch
 from scipy.stats import mannwhitneyu
 
 import models.finetuning as finetuning
-from models.canopy.truth import FrameTruth
-from models.cards import Calibration
+from models.canopy.truth import FrameTruth, find_truth_path, read_truth
+from models.cards import DEFAULT_WEIGHTS, Calibration, load_weights
 from models.drawn_stocks import StockOrder, draw_stocks, list_drawn
 from models.errors import ModelsError
-from models.examples import LEAST_LABELLED_PX, Example, PictureLabel, Source, read_source
+from models.examples import LEAST_LABELLED_PX, Example, PictureLabel, Source, read_picture, read_source
 from models.finetuning import FinetuningPlan, choose_steps, finetune
 from models.label_comparison import JudgedThing, compare_labels, score_labels
 from models.labels import LabelledImage, LabelMark, choose_split, find_answer
-from models.lessons import MixedLesson, SeekerLesson, make_page, make_seeker_book, prepare_example
+from models.lessons import (
+    MixedLesson,
+    SeekerLesson,
+    guess_places,
+    make_page,
+    make_seeker_book,
+    prepare_example,
+)
 from models.network import FEEDING, LARVA, NetworkConfig, Proposals, build_pair
+from models.patches import shrink
 from models.training import list_sources
 from tests.models.made_examples import write_example
 
@@ -299,6 +308,33 @@ def test_a_picture_looked_through_counts_once(tmp_path):
     assert [thing.is_larva for thing in things] == [False, True]
     assert all(0 < thing.chance < 1 for thing in things)
     assert score_labels(pair, Calibration(1.0, 0.0), [], device=CPU) == []
+
+
+SAMPLE = Path(__file__).parents[2] / "sample_frames"
+
+
+def test_the_programs_own_weights_score_the_sample(tmp_path):
+    """On the drawn sample the program's weights put most larvae before other dark places, shown as pictures of single things."""
+    pair, card = load_weights(DEFAULT_WEIGHTS)
+    sources = []
+    for path in sorted(SAMPLE.glob("*.jpg")):
+        rgb = read_picture(path)
+        marks = read_truth(find_truth_path(path)).frames[0].larvae
+        larvae = np.array([np.mean(mark.outline, axis=0) for mark in marks])
+        dark = guess_places(shrink(rgb), np.random.default_rng(0), dark=20, others=0).places_px
+        away = dark[np.hypot(*(dark[:, None] - larvae[None]).transpose(2, 0, 1)).min(axis=1) > 60]
+        things = [(mark.outline, True) for mark in marks]
+        things += [((BODY - 80 + place).astype(np.float32), False) for place in away]
+        for number, (outline, is_larva) in enumerate(things):
+            corner = np.clip(outline.mean(axis=0).astype(int) - SIDE // 2, 0, np.array(rgb.shape[:2]) - SIDE)
+            piece = rgb[corner[0] : corner[0] + SIDE, corner[1] : corner[1] + SIDE]
+            mark = LabelMark(np.clip(outline - corner, -0.5, SIDE - 0.5), "larva")
+            said = {"marks": [mark]} if is_larva else {"dismissed": [mark]}
+            sources.append(label(tmp_path, number, rgb=piece, tree=f"OTTERHOLT/{path.stem}", **said))
+    things = score_labels(pair, card.larva, sources, device=CPU)
+    found = compare_labels(things, things, seed=0)
+    assert found.larvae == 17 and found.others > 20 and found.groups == 3
+    assert found.old > 0.8
 
 
 def make_things(chances, is_larva, groups):

@@ -3,7 +3,7 @@
 A marker is one of `NUMBERS` squares of 8 x 8 modules (a black frame round 6 x 6 bits: OpenCV's ArUco dictionary 6x6_250, any two
 of which differ in at least 11 bits however they are turned). Corners are (row, column) of the upright full-resolution frame, the
 marker's own top left first, then clockwise as printed. A frame is looked at small every half second and at half size every
-two seconds; within two seconds of a marker so met, four frames a second are looked at. Which tree a number stands for
+three seconds; within three seconds of a marker so met, four frames a second are looked at. Which tree a number stands for
 is not known here, nor how large a card was printed.
 """
 
@@ -31,11 +31,12 @@ MODULES = 8
 
 SLOT_S = 0.25
 SLOTS_PER_SMALL_LOOK = 2
-SLOTS_PER_HALF_LOOK = 8
+SLOTS_PER_HALF_LOOK = 12
 """How often is looked. A card at arm's length (20 px a module and more) is met in the small picture; one at the edge of what can
-be read, in the half-size one, which costs six times as much."""
+be read, in the half-size one, which costs six times as much. Cards are to be held up for three
+seconds."""
 
-AROUND_S = 2.0
+AROUND_S = 3.0
 """So long before and after a marker that was met every slot is looked at, in the size it was met in, which tells when the card
 came and went."""
 

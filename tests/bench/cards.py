@@ -1,11 +1,12 @@
 """What looking for tree cards costs, how small and blurred a card may be, and whether canopy is ever taken for one.
 
 Run as `python -m tests.bench.cards WHAT`: `cost CLIP... [--rounds N]` searches each clip with and without looking for cards, in
-turn and in processes of their own, and prints the medians of the ratios of CPU and wall time; `looking CLIP...` the CPU time of
-the looking alone; `reading` draws cards on canopy photographs at sizes, blurs and tilts and counts those that are read; `false
-[--minutes N] [CLIP...]` looks for cards where there are none, in drawn walks over canopy photographs every quarter of a second
-and in each frame of clips, in both sizes; `walks [--walks N] [--hd]` films drawn walks past 12 trees with cards and tells how far
-the starts are from the truth. The photographs are those of the folder --photos; without it canopy is drawn.
+turn and in processes of their own, and prints the medians of the ratios of CPU and wall time; `share CLIP...` the CPU time of
+the looking within a search over that of the rest of it, which a busy machine disturbs least; `reading` draws cards on canopy
+photographs at sizes, blurs and tilts and counts those that are read; `false [--minutes N] [CLIP...]` looks for cards where
+there are none, in drawn walks over canopy photographs every quarter of a second and in each frame of clips, in both sizes;
+`walks [--walks N] [--hd]` films drawn walks past 12 trees with cards and tells how far the starts are from the truth. The
+photographs are those of the folder --photos; without it canopy is drawn.
 """
 
 import argparse
@@ -88,26 +89,36 @@ def measure_cost(paths: Sequence[Path], rounds: int) -> None:
             )
 
 
-def measure_alone(paths: Sequence[Path]) -> None:
-    """Print the CPU time of the looking alone, which a busy machine disturbs less than the difference of two searches."""
-    cv2.setNumThreads(1)
+def measure_share(paths: Sequence[Path], rounds: int) -> None:
+    """Print the CPU time of the looking over that of the rest of the same search."""
+    from detect.default_scorer import load_scorer, settle_threads
+    from detect.search import SearchSettings, search_clip
+
+    settle_threads()
+    scorer = load_scorer()
+    see = CardWatcher.see
     for path in paths:
-        frames = list(read_some(path))
-        length_s = frames[-1].time_s - frames[0].time_s
-        times = []
-        for _ in range(5):
-            watcher = CardWatcher()
+        info = open_clip(path)
+        shares = []
+        for _ in range(rounds):
+            spent: list[float] = []
+
+            def see_timed(watcher: CardWatcher, frame: Frame, spent: list[float] = spent) -> None:
+                began = time.thread_time()
+                see(watcher, frame)
+                spent.append(time.thread_time() - began)
+
+            CardWatcher.see = see_timed  # type: ignore[method-assign]
             began = time.process_time()
-            for frame in frames:
-                watcher.see(frame)
-            times.append(time.process_time() - began)
-        print(f"{path.name}: {1000 * statistics.median(times) / length_s:.1f} ms of CPU a second of clip")
-
-
-def read_some(path: Path, *, most: int = 200) -> Iterator[Frame]:
-    """Frames of the first seconds of a clip."""
-    for frame, _ in zip(read_frames(open_clip(path)), range(most), strict=False):
-        yield frame
+            found = search_clip(info, SearchSettings(), scorer=scorer)
+            all_s = time.process_time() - began
+            shares.append(sum(spent) / (all_s - sum(spent)))
+        print(
+            f"{path.name}: looking for cards takes {100 * statistics.median(shares):.2f} % of the rest "
+            f"({100 * min(shares):.2f} to {100 * max(shares):.2f} %, {rounds} searches, {len(found.cards)} sightings); "
+            f"{1000 * sum(spent) / found.duration_s:.1f} ms of CPU a second of clip",
+            flush=True,
+        )
 
 
 def measure_reading(photos: Sequence[NDArray[np.uint8]], repeats: int) -> None:
@@ -210,7 +221,7 @@ def measure_walks(photos: Sequence[NDArray[np.uint8]], walks: int, folder: Path,
 def main() -> None:
     """Do what is asked, print."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0] if __doc__ else None)
-    parser.add_argument("what", choices=["cost", "looking", "reading", "false", "walks", "alone"])
+    parser.add_argument("what", choices=["cost", "share", "reading", "false", "walks", "alone"])
     parser.add_argument("clips", nargs="*", type=Path)
     parser.add_argument("--rounds", type=int, default=7)
     parser.add_argument("--repeats", type=int, default=40)
@@ -225,8 +236,8 @@ def main() -> None:
         return search_alone(given.clips[0], with_cards=given.cards == "with")
     if given.what == "cost":
         return measure_cost(given.clips, given.rounds)
-    if given.what == "looking":
-        return measure_alone(given.clips)
+    if given.what == "share":
+        return measure_share(given.clips, given.rounds)
     photos = [cv2.imread(str(path)) for path in sorted(given.photos.glob("*.jpg"))] if given.photos else []
     cv2.setNumThreads(1)
     if given.what == "reading":

@@ -146,10 +146,10 @@ def read_stamp(typed: str, *, zone: str, now: datetime) -> datetime:
     """
     try:
         moment = datetime.fromisoformat(typed.strip())
-    except ValueError as error:
+    except ValueError:
         raise AnnotateError(
             f"time: expected one such as 2026-05-17T13:42:00+01:00; found {typed.strip()[:60]!r}; correct it"
-        ) from error
+        ) from None
     if moment.year < EARLIEST_YEAR or moment.year > now.year + 1:
         raise AnnotateError(
             f"time: expected one from {EARLIEST_YEAR} until now; found {typed.strip()[:60]!r}; correct the year"

@@ -149,7 +149,10 @@ def attach_picture(
         row = _find_entry(session, entry_key)
         if row is None:
             return None
-        change_fields(session, row, changes={"evidence": sha256}, who=who, at=at)
+        if row.evidence is None:
+            row.evidence = sha256  # It belongs to the entry and only came later: nothing was changed.
+        else:
+            change_fields(session, row, changes={"evidence": sha256}, who=who, at=at)
         observation_id = row.id
     return read_observation(logbook, observation_id)
 

@@ -167,6 +167,11 @@ def _tell(value: Any, zone: str) -> Any:
     return write_clock(value, zone) if isinstance(value, datetime) else value
 
 
+def _tell_note(name: str, value: Any) -> Any:
+    """Return a note of a tree as it stands in the history: leaf stages are codes of two digits."""
+    return f"{value:02}" if name == "leaf_stage_bbch" and value is not None else value
+
+
 def _note_tree(
     session: Session, visit: VisitRow, tree_id: int, notes: Mapping[str, Any]
 ) -> list[FieldChange]:
@@ -185,7 +190,8 @@ def _note_tree(
         new = notes.get(name, getattr(row, name))
         new = (new or "") if name == "note" else new
         if new != getattr(row, name):
-            changed.append((f"{tree.code} {name}", getattr(row, name), new))
+            old = getattr(row, name)
+            changed.append((f"{tree.code} {name}", _tell_note(name, old), _tell_note(name, new)))
             setattr(row, name, new)
     if changed:
         session.add(row)

@@ -2,7 +2,7 @@
 
 An answer that is newer than all that was said here is taken and counts, as the newest verdict does. One that is older than a
 verdict given here, and different, is held back and shown until somebody says that it is to be taken: then both stand, and the one
-taken counts. Skipped tasks are no answers. Tasks that this logbook did not send are passed over.
+taken counts. Skipped tasks are no answers, and tasks that show nothing of this logbook are passed over.
 """
 
 from collections.abc import Sequence
@@ -19,11 +19,11 @@ from annotate.exchange.server import Annotation, LabelServer, Project, Task
 from annotate.logbook.exchange import (
     Heard,
     OfferedCandidate,
-    SentTask,
     Taking,
     is_settled_here,
     list_all_ids,
     list_sent,
+    list_taken,
     load_offered,
     note_sent,
     take_answer,
@@ -76,7 +76,7 @@ class PullReport:
     held : answers held back
     conflicts : where answers differ, held or not
     vanished : candidates whose tasks were removed on the server
-    foreign : tasks that this logbook did not send
+    foreign : tasks that show nothing of this logbook
     problems : what could not be read, in words
     """
 
@@ -132,8 +132,7 @@ def pull_answers(
             seen.add(candidate.id)
             report.problems += task.problems
             older = take_all or candidate.id in take
-            sent = here.sent[candidate.id]
-            _take_task(logbook, server, task=task, candidate=candidate, sent=sent, older=older, report=report)
+            _take_task(logbook, server, here, task=task, candidate=candidate, older=older, report=report)
         report.vanished = tuple(
             one.candidate_id
             for one in here.sent.values()
@@ -149,6 +148,7 @@ class _Here:
         self._logbook, self._server, self._project = logbook, server, project
         noted = list_sent(logbook, server=server.address, project=project.id)
         self.sent = {one.candidate_id: one for one in noted}
+        self.taken = list_taken(logbook, server=server.address, project=project.id)
         self._sent_by_key = self._index(list(self.sent))
         self._others_by_key: dict[str, OfferedCandidate] | None = None
 
@@ -180,16 +180,16 @@ class _Here:
 def _take_task(
     logbook: Logbook,
     server: LabelServer,
+    here: _Here,
     *,
     task: Task,
     candidate: OfferedCandidate,
-    sent: SentTask,
     older: bool,
     report: PullReport,
 ) -> None:
     """Take the answers to one task, oldest first, and note where they differ."""
     newest: dict[int, Opinion] = {}
-    held_before = report.held
+    held_before, sent = report.held, here.sent[candidate.id]
     for annotation in task.annotations:
         if annotation.was_skipped:
             report.skipped += 1
@@ -199,9 +199,12 @@ def _take_task(
         except AnnotateError as error:
             report.problems.append(server.hide_in(f"task {task.id}, candidate {candidate.id}: {error}"))
             continue
+        newest[annotation.person] = Opinion(heard.answer, heard.reviewer, heard.at)
+        if (sent.id, heard.annotation, heard.version) in here.taken:
+            report.known += 1
+            continue
         told = (f"task {task.id}, candidate {candidate.id}: {note}" for note in notes)
         report.problems += [server.hide_in(one) for one in told]
-        newest[annotation.person] = Opinion(heard.answer, heard.reviewer, heard.at)
         taking = take_answer(logbook, sent, heard, take_older=older)
         _count(report, taking, heard, candidate=candidate)
     differ = len({opinion.answer for opinion in newest.values()}) > 1

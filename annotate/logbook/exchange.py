@@ -240,6 +240,18 @@ def list_sent(logbook: Logbook, *, server: str, project: int) -> tuple[SentTask,
         return tuple(_to_sent(row) for row in rows)
 
 
+def list_taken(logbook: Logbook, *, server: str, project: int) -> frozenset[tuple[int, int, str]]:
+    """Return (id of the sent task, number of the answer there, version) of all that was taken from a project."""
+    answer = ExchangeAnswerRow
+    wanted = (
+        select(answer.exchange_task_id, answer.annotation, answer.version)
+        .join(ExchangeTaskRow, ExchangeTaskRow.id == answer.exchange_task_id)
+        .where(ExchangeTaskRow.server == server, ExchangeTaskRow.project == project)
+    )
+    with logbook.reading() as session:
+        return frozenset((sent, number, version) for sent, number, version in session.execute(wanted))
+
+
 def sum_sent(logbook: Logbook) -> tuple[SentSum, ...]:
     """Return what was exchanged with each project of each server."""
     task, answer = ExchangeTaskRow, ExchangeAnswerRow

@@ -1,20 +1,25 @@
-"""The register of trees from a file: each cell checked, all imported or nothing.
+"""The register of trees from and to files: each cell checked, all imported or nothing.
 
-One row is one tree. Positions are degrees of WGS 84. A decimal comma is understood where cells are not parted by commas. What
-happens in the database stands in `annotate.logbook.places`.
+One row of a table, or one point of a GeoJSON file, is one tree. Positions are kept as degrees of WGS 84 and may be given as such,
+as a reference of the British national grid, or in any EPSG system (`annotate.positions`); what that leaves open is added to their
+accuracy. A decimal comma is understood where cells are not parted by commas. What happens in the database stands in
+`annotate.logbook.places`, how GeoJSON is read and written in `annotate.geojson`.
 """
 
 import math
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 from annotate.errors import AnnotateError
+from annotate.geojson import GEOJSON_ENDINGS, read_points, write_points
+from annotate.json_files import write_text
 from annotate.logbook.opening import Logbook
 from annotate.logbook.places import TreeChange, TreeEntry, write_trees
 from annotate.logbook.records import Tree
-from annotate.sheets import Cell, Sheet, SheetError, SheetRow, read_sheet
+from annotate.positions import Position, is_in_degrees, place_coordinates, place_grid_reference
+from annotate.sheets import Cell, Sheet, SheetError, read_sheet, write_sheet
 
 COLUMNS = (
     "site",
@@ -27,7 +32,15 @@ COLUMNS = (
     "notes",
     "cautions",
     "expected_taxon",
+    "walk_order",
+    "marker",
 )
+"""Of a table that is written."""
+
+POSITION_COLUMNS = ("grid_ref", "easting", "northing", "epsg")
+READ_COLUMNS = (*COLUMNS, *POSITION_COLUMNS)
+"""Of one that is read."""
+
 REQUIRED = ("site", "code")
 
 LONGEST_CODE = 40
@@ -39,13 +52,24 @@ MOST_ACCURACY_M = 10_000
 MOST_HEIGHT_M = 130
 """The tallest known tree is a coast redwood of about 116 m (from memory)."""
 
+MOST_PLACES = 9999
+MOST_MARKER = 249
+MOST_METRES = 1e8
+MOST_EPSG = 99_999
+
 RANGES = {
     "latitude_deg": (-90.0, 90.0, "degrees"),
     "longitude_deg": (-180.0, 180.0, "degrees"),
     "accuracy_m": (0.0, MOST_ACCURACY_M, "metres, more than 0"),
     "height_m": (0.0, MOST_HEIGHT_M, "metres, more than 0"),
+    "walk_order": (1, MOST_PLACES, "whole steps"),
+    "marker": (0, MOST_MARKER, "a card, whole"),
+    "easting": (-MOST_METRES, MOST_METRES, "metres"),
+    "northing": (-MOST_METRES, MOST_METRES, "metres"),
+    "epsg": (1024, MOST_EPSG, "an EPSG system, whole"),
 }
 ABOVE_ZERO = ("accuracy_m", "height_m")
+WHOLE = ("walk_order", "marker", "epsg")
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,24 +80,71 @@ class TreeImport:
     notes: tuple[str, ...]
 
 
-def import_trees(logbook: Logbook, path: Path) -> TreeImport:
-    """Import a CSV file of trees; known trees are updated in the columns the file has, sites are made where new.
+@dataclass(frozen=True, slots=True)
+class Said:
+    """What a file says of one tree: where in the file, in words, and the cells by column."""
+
+    where: str
+    cells: Mapping[str, str]
+
+
+def import_trees(logbook: Logbook, path: Path, *, who: str = "import") -> TreeImport:
+    """Import a CSV or GeoJSON file of trees; known trees are updated in what the file says, sites are made where new.
+
+    Parameters
+    ----------
+    who : stands in the history of what is changed
 
     Raises
     ------
     annotate.errors.AnnotateError
         Where anything in the file is wrong; the message names every place, and nothing is imported.
     """
-    sheet = read_sheet(path, known=COLUMNS, required=REQUIRED)
-    entries = read_entries(path, sheet)
-    return TreeImport(write_trees(logbook, entries), sheet.notes)
+    if path.suffix.casefold() in GEOJSON_ENDINGS:
+        points = read_points(path, known=READ_COLUMNS)
+        said = [Said(point.where, point.cells) for point in points.points]
+        entries, notes = read_entries(path, said, comma_is_decimal=False)
+        return TreeImport(write_trees(logbook, entries, who=who), (*points.notes, *notes))
+    sheet = read_sheet(path, known=READ_COLUMNS, required=REQUIRED)
+    entries, notes = read_entries(path, list_rows(sheet), comma_is_decimal=sheet.separator != ",")
+    return TreeImport(write_trees(logbook, entries, who=who), (*sheet.notes, *notes))
 
 
-def read_entries(path: Path, sheet: Sheet) -> tuple[TreeEntry, ...]:
-    """Return the trees of a sheet, or raise a `SheetError` that names all wrong cells."""
+def export_trees(path: Path, trees: Sequence[Tree]) -> None:
+    """Write trees as CSV, or as GeoJSON where the file's name says so, in a form that `import_trees` reads.
+
+    Raises
+    ------
+    annotate.errors.AnnotateError
+        Where the name ends otherwise, or the file cannot be written.
+    """
+    ending = path.suffix.casefold()
+    rows = [describe_tree(tree) for tree in trees]
+    if ending in GEOJSON_ENDINGS:
+        text = write_points(rows)
+    elif ending == ".csv":
+        text = write_sheet(COLUMNS, rows)
+    else:
+        raise AnnotateError(
+            f"{path}: expected a file that ends in .csv or .geojson; found {path.suffix or 'no ending'!r}; name it so"
+        )
+    write_text(path, text, what="the trees", advice="choose another file")
+
+
+def list_rows(sheet: Sheet) -> list[Said]:
+    """Return the rows of a table as what they say."""
+    return [Said(f"row {row.number}", row.cells) for row in sheet.rows]
+
+
+def read_entries(
+    path: Path, said: Sequence[Said], *, comma_is_decimal: bool
+) -> tuple[tuple[TreeEntry, ...], tuple[str, ...]]:
+    """Return the trees that a file tells of, and what to know about their positions; or raise an error that names all places."""
     problems: list[str] = []
-    entries = [_read_row(sheet, row, problems=problems) for row in sheet.rows]
-    problems += _find_doubles(sheet)
+    notes: list[str] = []
+    number = _NumberReader(comma_is_decimal=comma_is_decimal)
+    entries = [_read_tree(one, number, problems=problems, notes=notes) for one in said]
+    problems += _find_doubles(said)
     if problems:
         raise SheetError(
             str(path), problems, advice="nothing was imported; correct the file and import it again"
@@ -82,7 +153,22 @@ def read_entries(path: Path, sheet: Sheet) -> tuple[TreeEntry, ...]:
         raise AnnotateError(
             f"{path}: expected at least one tree under the header; found no rows; add a row for each tree"
         )
-    return tuple(entries)
+    return tuple(entries), tuple(dict.fromkeys(notes))
+
+
+def read_values(said: Said) -> Mapping[str, Any]:
+    """Return the values that a person's cells say of one tree, its position as degrees.
+
+    Raises
+    ------
+    annotate.errors.AnnotateError
+        Where any is wrong; the message names them all.
+    """
+    problems: list[str] = []
+    entry = _read_tree(said, _NumberReader(comma_is_decimal=False), problems=problems, notes=[])
+    if problems:
+        raise SheetError("not saved", problems, advice="nothing was changed; correct it and save again")
+    return entry.values
 
 
 def describe_tree(tree: Tree) -> dict[str, Cell]:
@@ -90,44 +176,106 @@ def describe_tree(tree: Tree) -> dict[str, Cell]:
     return {name: getattr(tree, name) for name in COLUMNS}
 
 
-def _read_row(sheet: Sheet, row: SheetRow, *, problems: list[str]) -> TreeEntry:
-    """Return the tree of a row; what is wrong with it is added to `problems`."""
+def _read_tree(said: Said, number: "_NumberReader", *, problems: list[str], notes: list[str]) -> TreeEntry:
+    """Return the tree that a row tells of; what is wrong with it is added to `problems`."""
 
     def read(column: str, reader: Callable[[str, str], Any]) -> Any:
         try:
-            return reader(column, row.cells[column])
+            return reader(column, said.cells.get(column, ""))
         except AnnotateError as error:
-            problems.append(f"row {row.number}, column {column}: {error}")
+            problems.append(f"{said.where}, column {column}: {error}")
             return None
 
     values = {}
-    for column in sheet.columns:
+    before = len(problems)
+    for column in said.cells:
         if column in RANGES:
-            values[column] = read(column, _NumberReader(comma_is_decimal=sheet.separator != ","))
+            values[column] = read(column, number)
         elif column not in REQUIRED:
             values[column] = read(column, _read_text)
     site, code = read("site", _read_code), read("code", _read_code)
-    if _has_half_position(row):
-        problems.append(
-            f"row {row.number}: expected both latitude_deg and longitude_deg or neither; found one of them; add the other"
+    if len(problems) == before:
+        try:
+            _settle_position(values, said.cells, notes=notes)
+        except AnnotateError as error:
+            problems.append(f"{said.where}: {error}")
+    return TreeEntry(
+        site or "", code or "", {name: value for name, value in values.items() if name in COLUMNS}
+    )
+
+
+def _settle_position(values: dict[str, Any], cells: Mapping[str, str], *, notes: list[str]) -> None:
+    """Put degrees of WGS 84 into the values, in whichever way the place is given; and what that leaves open into the accuracy."""
+    if not any(name in cells for name in ("latitude_deg", "longitude_deg", *POSITION_COLUMNS)):
+        return
+    position = _read_position(values, cells)
+    if position is None:
+        values["latitude_deg"] = values["longitude_deg"] = None
+        return
+    values["latitude_deg"], values["longitude_deg"] = position.latitude_deg, position.longitude_deg
+    if position.note:
+        notes.append(position.note)
+    given_m = values.get("accuracy_m")
+    if cells.get("grid_ref"):
+        # Whatever somebody says, the reference names a square and no better place in it.
+        values["accuracy_m"] = max(round(position.error_m, 1), given_m or 0.0)
+    elif position.error_m and given_m is not None:
+        values["accuracy_m"] = given_m + position.error_m
+
+
+def _read_position(values: Mapping[str, Any], cells: Mapping[str, str]) -> Position | None:
+    degrees = [name for name in ("latitude_deg", "longitude_deg") if cells.get(name)]
+    metres = [name for name in ("easting", "northing") if cells.get(name)]
+    reference, epsg = cells.get("grid_ref", ""), values.get("epsg")
+    if len(degrees) == 1:
+        raise AnnotateError(
+            "expected both latitude_deg and longitude_deg or neither; found one of them; add the other"
         )
-    return TreeEntry(site or "", code or "", values)
+    if len(metres) == 1:
+        raise AnnotateError("expected both easting and northing or neither; found one of them; add the other")
+    if bool(degrees) + bool(metres) + bool(reference) > 1:
+        raise AnnotateError(
+            "expected a position given in one way; found two of degrees, easting with northing, and grid_ref; leave one"
+        )
+    if reference:
+        return place_grid_reference(reference)
+    if metres:
+        return _place_metres(values, epsg)
+    if not degrees:
+        return None
+    if epsg is None:
+        return Position(values["latitude_deg"], values["longitude_deg"], 0.0, "")
+    if not is_in_degrees(epsg):
+        raise AnnotateError(
+            f"expected easting and northing for EPSG:{epsg}, which is in metres; found degrees; use those columns"
+        )
+    return place_coordinates(values["longitude_deg"], values["latitude_deg"], epsg=epsg)
 
 
-def _has_half_position(row: SheetRow) -> bool:
-    return bool(row.cells.get("latitude_deg")) != bool(row.cells.get("longitude_deg"))
+def _place_metres(values: Mapping[str, Any], epsg: int | None) -> Position:
+    if epsg is None:
+        raise AnnotateError(
+            "expected the EPSG code of easting and northing in the column epsg, such as 27700; found none; add it"
+        )
+    if is_in_degrees(epsg):
+        raise AnnotateError(
+            f"expected latitude_deg and longitude_deg for EPSG:{epsg}, which is in degrees; found easting and northing; "
+            "use those columns"
+        )
+    return place_coordinates(values["easting"], values["northing"], epsg=epsg)
 
 
-def _find_doubles(sheet: Sheet) -> Iterable[str]:
-    first: dict[tuple[str, str], int] = {}
-    for row in sheet.rows:
-        key = (row.cells["site"].casefold(), row.cells["code"].casefold())
+def _find_doubles(said: Sequence[Said]) -> Iterable[str]:
+    first: dict[tuple[str, str], str] = {}
+    for one in said:
+        site, code = one.cells.get("site", ""), one.cells.get("code", "")
+        key = (site.casefold(), code.casefold())
         if key in first and all(key):
             yield (
-                f"row {row.number}, column code: expected each tree once; found {row.cells['code']!r} of site "
-                f"{row.cells['site']!r} again, first in row {first[key]}; remove one of the rows or give it another code"
+                f"{one.where}, column code: expected each tree once; found {code!r} of site "
+                f"{site!r} again, first in {first[key]}; remove one of them or give it another code"
             )
-        first.setdefault(key, row.number)
+        first.setdefault(key, one.where)
 
 
 def _read_code(column: str, cell: str) -> str:
@@ -155,7 +303,15 @@ class _NumberReader:
 
     comma_is_decimal: bool
 
-    def __call__(self, column: str, cell: str) -> float | None:
+    def __call__(self, column: str, cell: str) -> float | int | None:
+        number = self._read(column, cell)
+        if number is None or column not in WHOLE:
+            return number
+        if number != int(number):
+            raise AnnotateError(f"expected a whole number; found {cell[:60]!r}; correct it")
+        return int(number)
+
+    def _read(self, column: str, cell: str) -> float | None:
         if not cell:
             return None
         least, most, unit = RANGES[column]

@@ -56,6 +56,8 @@ def test_a_row_becomes_a_tree_and_its_site(logbook: Logbook, tmp_path: Path) -> 
         "notes": "by the gate",
         "cautions": "dead wood",
         "expected_taxon": "",
+        "walk_order": None,
+        "marker": None,
     }
     assert (second.code, second.latitude_deg, second.notes) == ("OT02", None, "")
 

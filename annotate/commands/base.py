@@ -13,6 +13,7 @@ from models.errors import ModelsError
 
 COMMAND_FILES = (
     "records",
+    "register",
     "visits",
     "observations",
     "search",

@@ -90,13 +90,15 @@ def trees(
 @trees_app.command("import")
 def import_file(
     context: typer.Context,
-    file: Annotated[Path, typer.Argument(metavar="FILE.csv", help="The table of trees.", show_default=False)],
+    file: Annotated[Path, typer.Argument(metavar="FILE", help="A .csv table, or .geojson.", show_default=False)],
     logbook: LogbookOption = None,
 ) -> None:
-    """Import trees from a CSV file: all of it, or nothing where anything in it is wrong.
+    """Import trees from a CSV or GeoJSON file: all of it, or nothing where anything in it is wrong.
 
-    Columns: site, code (both needed); host_taxon, latitude_deg, longitude_deg (WGS 84), accuracy_m, height_m, notes, cautions,
-    expected_taxon. A tree that is there already is updated in the columns that the file has.
+    Columns, or properties of points: site, code (both needed); host_taxon, accuracy_m, height_m, notes, cautions,
+    expected_taxon, walk_order, marker; and the position as latitude_deg and longitude_deg (WGS 84, or the system in epsg), as
+    grid_ref (TQ336805), or as easting, northing and epsg. A tree that is there already is updated in the columns that the
+    file has.
     """
     from annotate.logbook.opening import open_logbook
     from annotate.trees import import_trees, sum_changes

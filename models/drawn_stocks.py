@@ -89,8 +89,8 @@ def draw_stocks(folder: Path, stocks: Sequence[StockOrder], *, workers: int) -> 
 
 
 def _settle_drawer() -> None:
-    """Keep a drawing process to one core, and leave Ctrl-C to the one that asked for the drawing."""
-    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    """Keep a drawing process to one core, and have Ctrl-C end it at once: every file it drew is whole or not there."""
+    signal.signal(signal.SIGINT, signal.SIG_DFL)
     cv2.setNumThreads(1)
 
 

@@ -362,6 +362,21 @@ def test_other_labels_begin_anew(ready: Callable[[], Logbook]) -> None:
         train_at_home(logbook, fewer, ORDER, on_progress=check)
 
 
+def test_ctrl_c_says_how_to_go_on(logbook: Logbook, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A training stopped by hand ends with a sentence that says how to go on, and the code that shells expect."""
+
+    def stop(*_: Any, **__: Any) -> None:
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr("annotate.home_training.train_at_home", stop)
+    done = CliRunner().invoke(app, ["train", "--logbook", str(logbook.folder), "--device", "cpu"])
+    assert done.exit_code == 130
+    assert (
+        "Learning on the processor from" in done.output
+        and "run the same command again to go on" in done.output
+    )
+
+
 def test_two_trainings_at_once_are_refused(logbook: Logbook) -> None:
     """While one training of a logbook is under way, another is told to wait."""
     weights_folder(logbook).mkdir()

@@ -394,8 +394,8 @@ def test_what_cannot_be_compared_is_refused():
 
 def test_steps_fit_the_time_within_bounds():
     """As many whole checkpoints as fit, never fewer or more than is sensible."""
-    assert choose_steps(2.0, minutes=40) == 1200
-    assert choose_steps(3.3, minutes=40) == 725
+    assert choose_steps(6.0, minutes=39) == 375
+    assert choose_steps(33.0, minutes=40) == 50 and choose_steps(10.0, minutes=40) == 225
     assert choose_steps(1000.0, minutes=1) == finetuning.FEWEST_STEPS
     assert choose_steps(0.0, minutes=40) == finetuning.MOST_STEPS
 

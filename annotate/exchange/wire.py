@@ -59,7 +59,9 @@ class Interrupted(AnnotateError):
 
 def open_client(address: str, *, hide_in: Callable[[str], str]) -> httpx.Client:
     """Return a client that speaks to this address alone; `hide_in` takes secrets out of what is said in errors."""
-    inner = httpx.HTTPTransport(trust_env=address.startswith("https:"))
+    # Where nothing is encrypted no certificates are read; the guard lets nothing but this address through, https neither.
+    is_encrypted = address.startswith("https:")
+    inner = httpx.HTTPTransport(verify=is_encrypted, trust_env=is_encrypted)
     transport = GuardedTransport(address, inner, hide_in=hide_in)
     timeout = httpx.Timeout(ANSWER_S, connect=CONNECT_S)
     return httpx.Client(transport=transport, timeout=timeout, follow_redirects=False, trust_env=False)

@@ -90,7 +90,9 @@ def trees(
 @trees_app.command("import")
 def import_file(
     context: typer.Context,
-    file: Annotated[Path, typer.Argument(metavar="FILE", help="A .csv table, or .geojson.", show_default=False)],
+    file: Annotated[
+        Path, typer.Argument(metavar="FILE", help="A .csv table, or .geojson.", show_default=False)
+    ],
     logbook: LogbookOption = None,
 ) -> None:
     """Import trees from a CSV or GeoJSON file: all of it, or nothing where anything in it is wrong.

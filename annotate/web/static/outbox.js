@@ -13,8 +13,9 @@ try {
 }
 
 // `mark` tells logbooks apart: what was said of one must never be sent to another that is served at the same address.
-export function makeOutbox({ mark, onAnswer, onRefused, onTrouble, onCalm }) {
-  const prefix = `leafshade-out:${mark}:`;
+// `box` keeps the pages apart that answer for their entries in ways of their own.
+export function makeOutbox({ mark, box = "out", onAnswer, onRefused, onTrouble, onCalm }) {
+  const prefix = `leafshade-${box}:${mark}:`;
   const entries = readKept();
   let busy = false;
   let failures = 0;
@@ -83,7 +84,7 @@ export function makeOutbox({ mark, onAnswer, onRefused, onTrouble, onCalm }) {
   }
 
   addEventListener("online", () => void flush());
-  return { add, flush, holds: (test) => entries.some(test), count: () => entries.length };
+  return { add, flush, holds: (test) => entries.some(test), count: () => entries.length, list: () => [...entries] };
 }
 
 async function post(address, body) {

@@ -88,6 +88,14 @@ class Said:
     cells: Mapping[str, str]
 
 
+@dataclass(frozen=True, slots=True)
+class Problem:
+    """What is wrong with what is said of a tree: the column, empty where several are concerned, and a sentence."""
+
+    column: str
+    sentence: str
+
+
 def import_trees(logbook: Logbook, path: Path, *, who: str = "import") -> TreeImport:
     """Import a CSV or GeoJSON file of trees; known trees are updated in what the file says, sites are made where new.
 
@@ -143,7 +151,14 @@ def read_entries(
     problems: list[str] = []
     notes: list[str] = []
     number = _NumberReader(comma_is_decimal=comma_is_decimal)
-    entries = [_read_tree(one, number, problems=problems, notes=notes) for one in said]
+    entries = []
+    for one in said:
+        wrong: list[Problem] = []
+        entries.append(_read_tree(one.cells, number, problems=wrong, notes=notes))
+        problems += [
+            f"{one.where}{f', column {problem.column}' if problem.column else ''}: {problem.sentence}"
+            for problem in wrong
+        ]
     problems += _find_doubles(said)
     if problems:
         raise SheetError(
@@ -156,19 +171,15 @@ def read_entries(
     return tuple(entries), tuple(dict.fromkeys(notes))
 
 
-def read_values(said: Said) -> Mapping[str, Any]:
-    """Return the values that a person's cells say of one tree, its position as degrees.
+def read_form(cells: Mapping[str, str]) -> tuple[TreeEntry, tuple["Problem", ...], tuple[str, ...]]:
+    """Return the tree that a filled form tells of, what is wrong with it, and what to know about its position.
 
-    Raises
-    ------
-    annotate.errors.AnnotateError
-        Where any is wrong; the message names them all.
+    Where anything is wrong, the tree is not to be used. A decimal comma is understood.
     """
-    problems: list[str] = []
-    entry = _read_tree(said, _NumberReader(comma_is_decimal=False), problems=problems, notes=[])
-    if problems:
-        raise SheetError("not saved", problems, advice="nothing was changed; correct it and save again")
-    return entry.values
+    problems: list[Problem] = []
+    notes: list[str] = []
+    entry = _read_tree(cells, _NumberReader(comma_is_decimal=True), problems=problems, notes=notes)
+    return entry, tuple(problems), tuple(notes)
 
 
 def describe_tree(tree: Tree) -> dict[str, Cell]:
@@ -176,29 +187,31 @@ def describe_tree(tree: Tree) -> dict[str, Cell]:
     return {name: getattr(tree, name) for name in COLUMNS}
 
 
-def _read_tree(said: Said, number: "_NumberReader", *, problems: list[str], notes: list[str]) -> TreeEntry:
-    """Return the tree that a row tells of; what is wrong with it is added to `problems`."""
+def _read_tree(
+    cells: Mapping[str, str], number: "_NumberReader", *, problems: list["Problem"], notes: list[str]
+) -> TreeEntry:
+    """Return the tree that cells tell of; what is wrong with it is added to `problems`."""
 
     def read(column: str, reader: Callable[[str, str], Any]) -> Any:
         try:
-            return reader(column, said.cells.get(column, ""))
+            return reader(column, cells.get(column, ""))
         except AnnotateError as error:
-            problems.append(f"{said.where}, column {column}: {error}")
+            problems.append(Problem(column, str(error)))
             return None
 
     values = {}
     before = len(problems)
-    for column in said.cells:
+    for column in cells:
         if column in RANGES:
             values[column] = read(column, number)
         elif column not in REQUIRED:
             values[column] = read(column, _read_text)
-    site, code = read("site", _read_code), read("code", _read_code)
+    site, code = read("site", read_code), read("code", read_code)
     if len(problems) == before:
         try:
-            _settle_position(values, said.cells, notes=notes)
+            _settle_position(values, cells, notes=notes)
         except AnnotateError as error:
-            problems.append(f"{said.where}: {error}")
+            problems.append(Problem("", str(error)))
     return TreeEntry(
         site or "", code or "", {name: value for name, value in values.items() if name in COLUMNS}
     )
@@ -278,7 +291,8 @@ def _find_doubles(said: Sequence[Said]) -> Iterable[str]:
         first.setdefault(key, one.where)
 
 
-def _read_code(column: str, cell: str) -> str:
+def read_code(column: str, cell: str) -> str:
+    """Return the code of a site or tree; the column says in the message which it is."""
     if not cell:
         raise AnnotateError(f"expected a short name; found an empty cell; write the {column} into it")
     if SITE_MARK in cell or not cell.isprintable() or len(cell) > LONGEST_CODE:

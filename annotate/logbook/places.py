@@ -6,12 +6,14 @@ from datetime import UTC, datetime
 from typing import Any
 
 from sqlalchemy import Row, Select, select
+from sqlalchemy.orm import Session
 
 from annotate.errors import AnnotateError
 from annotate.logbook.changes import note_changes
 from annotate.logbook.opening import Logbook
 from annotate.logbook.records import Site, Tree
 from annotate.logbook.tables import SiteRow, TreeRow
+from annotate.zones import read_zone
 
 TREE_VALUES = (
     "host_taxon",
@@ -25,6 +27,8 @@ TREE_VALUES = (
     "walk_order",
     "marker",
 )
+
+SITE_VALUES = ("name", "zone", "latitude_deg", "longitude_deg")
 
 UNKNOWN_WRITER = "import"
 """Stands in the history where nobody is named who changed a record."""
@@ -69,6 +73,8 @@ def add_site(
     longitude_deg: float | None = None,
 ) -> Site:
     """Add a site; without `zone` it has that of the settings."""
+    if zone:
+        read_zone(zone)
     with logbook.writing() as session:
         if session.scalar(select(SiteRow).where(SiteRow.code == code)) is not None:
             raise AnnotateError(
@@ -82,6 +88,34 @@ def add_site(
             longitude_deg=longitude_deg,
         )
         session.add(row)
+        session.flush()
+        return to_site(row)
+
+
+def change_site(logbook: Logbook, code: str, *, values: Mapping[str, str | float | None], who: str) -> Site:
+    """Change name, zone or position of a site, with history; what is not said stays.
+
+    Raises
+    ------
+    annotate.errors.AnnotateError
+        Where there is no such site, or the zone is none.
+    """
+    if "zone" in values:
+        read_zone(str(values["zone"]))
+    with logbook.writing() as session:
+        row = session.scalar(select(SiteRow).where(SiteRow.code == code))
+        if row is None:
+            raise AnnotateError(
+                f"site {code!r}: expected the code of a site; found none; see them with: leafshade trees"
+            )
+        changed = [
+            (name, getattr(row, name), values[name])
+            for name in SITE_VALUES
+            if name in values and getattr(row, name) != values[name]
+        ]
+        for name, _, new in changed:
+            setattr(row, name, new)
+        note_changes(session, "site", record_id=row.id, changed=changed, who=who, at=datetime.now(UTC))
         session.flush()
         return to_site(row)
 
@@ -137,6 +171,66 @@ def write_trees(
                 )
             )
         return tuple(changes)
+
+
+def add_tree(logbook: Logbook, entry: TreeEntry) -> Tree:
+    """Add one tree to a site that is there.
+
+    Raises
+    ------
+    annotate.errors.AnnotateError
+        Where the site is not there, or has a tree of this code, or the marker is that of another tree.
+    """
+    with logbook.writing() as session:
+        site = session.scalar(select(SiteRow).where(SiteRow.code == entry.site))
+        if site is None:
+            raise AnnotateError(
+                f"site {entry.site!r}: expected the code of a site; found none; add the site first"
+            )
+        _check_code(session, site, entry.code, but=None)
+        tree = TreeRow(site_id=site.id, code=entry.code)
+        _check_marker(tree, entry, known=session.scalars(select(TreeRow)))
+        _set_values(tree, entry.values)
+        session.add(tree)
+        session.flush()
+        return _read_tree(session, tree.id)
+
+
+def change_tree(logbook: Logbook, tree_id: int, *, entry: TreeEntry, who: str) -> Tree:
+    """Change a tree, its code too, with history; what is not said stays, and so does its site.
+
+    Raises
+    ------
+    annotate.errors.AnnotateError
+        Where the site has another tree of this code, or a marker would change or is that of another tree.
+    """
+    with logbook.writing() as session:
+        tree = session.get_one(TreeRow, tree_id)
+        site = session.get_one(SiteRow, tree.site_id)
+        _check_code(session, site, entry.code, but=tree)
+        _check_marker(tree, entry, known=session.scalars(select(TreeRow)))
+        changed = list(_set_values(tree, entry.values))
+        if tree.code != entry.code:
+            changed.append(("code", tree.code, entry.code))
+            tree.code = entry.code
+        note_changes(session, "tree", record_id=tree.id, changed=changed, who=who, at=datetime.now(UTC))
+        session.flush()
+        return _read_tree(session, tree.id)
+
+
+def _check_code(session: Session, site: SiteRow, code: str, *, but: TreeRow | None) -> None:
+    others = session.scalars(select(TreeRow).where(TreeRow.site_id == site.id))
+    taken = next(
+        (row.code for row in others if row is not but and row.code.casefold() == code.casefold()), None
+    )
+    if taken is not None:
+        raise AnnotateError(
+            f"tree {code!r}: expected a code that no other tree of {site.code} has; found {taken!r}; choose another"
+        )
+
+
+def _read_tree(session: Session, tree_id: int) -> Tree:
+    return to_tree(session.execute(select_trees().where(TreeRow.id == tree_id)).one())
 
 
 def assign_markers(logbook: Logbook, tree_ids: Sequence[int], *, markers: int) -> int:

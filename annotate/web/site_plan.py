@@ -6,7 +6,7 @@ the Earth is taken as flat there: over 2 km the error is under half a metre, wel
 
 import math
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 from annotate.logbook.records import Tree
@@ -38,7 +38,7 @@ LETTER_HEIGHT = 18.0
 
 @dataclass(frozen=True, slots=True)
 class PlacedTree:
-    """A tree on the plan, and where its name stands: the text's own x, y (its foot) and anchor."""
+    """A tree on the plan, where its name stands (the text's own x, y, its foot, and anchor), and its place in the walk."""
 
     code: str
     x: float
@@ -46,16 +46,18 @@ class PlacedTree:
     name_x: float
     name_y: float
     anchor: Anchor
+    step: int | None = None
 
 
 @dataclass(frozen=True, slots=True)
 class SitePlan:
-    """A plan: its trees, how long its scale is on the ground and on the plan, and the trees without a position."""
+    """A plan: its trees, how long its scale is on the ground and on the plan, the trees without a position, the way walked."""
 
     trees: tuple[PlacedTree, ...]
     scale_m: float
     scale_length: float
     unplaced: tuple[str, ...]
+    walk: tuple[tuple[float, float], ...] = ()
 
 
 def draw_plan(trees: Sequence[Tree]) -> SitePlan:
@@ -81,12 +83,21 @@ def draw_plan(trees: Sequence[Tree]) -> SitePlan:
     shift_y = PLAN_HEIGHT / 2 - per_metre * (max(south) + min(south)) / 2
     spots = tuple((code, per_metre * x + shift_x, per_metre * y + shift_y) for code, x, y in metres)
     scale_m = _round_down(SCALE_SHARE * PLAN_WIDTH / per_metre)
+    steps = {tree.code: tree.walk_order for tree in trees}
+    named = tuple(replace(one, step=steps[one.code]) for one in _place_names(spots))
     return SitePlan(
-        trees=_place_names(spots),
+        trees=named,
         scale_m=scale_m,
         scale_length=scale_m * per_metre,
         unplaced=unplaced,
+        walk=_find_walk(named),
     )
+
+
+def _find_walk(trees: Sequence[PlacedTree]) -> tuple[tuple[float, float], ...]:
+    """Return the places of the trees that have a place in the walk, in its order; of one tree alone there is no way."""
+    walked = sorted((one.step, one.code, one.x, one.y) for one in trees if one.step is not None)
+    return tuple((x, y) for _, _, x, y in walked) if len(walked) > 1 else ()
 
 
 def _to_metres(latitude_deg: float, longitude_deg: float, middle_deg: float) -> tuple[float, float]:

@@ -277,4 +277,4 @@ def test_at_the_border_a_slip_is_one_line_and_exit_code_2(run: Run, tmp_path: Pa
         timeout=60,
         env={**os.environ, "PYTHONIOENCODING": "ascii"},
     )
-    assert listed.stdout.splitlines(keepends=True)[1] == "Höhe,Ü1,,,,,,,,\r\n".encode()
+    assert listed.stdout.splitlines(keepends=True)[1] == "Höhe,Ü1,,,,,,,,,,\r\n".encode()

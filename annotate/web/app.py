@@ -31,6 +31,7 @@ from annotate.web.record_routes import (
     show_trees,
     show_visits,
 )
+from annotate.web.register_routes import show_register, show_site, show_tree_form, take_site, take_tree
 from annotate.web.rendering import STATIC_FOLDER, render
 from annotate.web.review_routes import list_ahead, show_review
 
@@ -66,6 +67,12 @@ def build_app(logbook: Logbook, *, reviewer: str, door: Door | None = None) -> S
             Route("/trees/{site}/{code}", show_tree),
             Route("/visits", show_visits),
             Route("/reach", show_reach),
+            Route("/register", show_register),
+            Route("/register/{site}", show_site),
+            Route("/register/{site}/new-tree", show_tree_form),
+            Route("/register/{site}/trees/{code}", show_tree_form),
+            Route("/api/register/trees", take_tree, methods=["POST"]),
+            Route("/api/register/sites", take_site, methods=["POST"]),
             Route("/pictures/{sha256}.jpg", send_picture),
             Route("/loops/{name}.webp", send_loop),
             Route("/api/ahead", list_ahead),

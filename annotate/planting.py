@@ -16,9 +16,18 @@ import numpy as np
 
 from annotate.agreement import HitRate, rate_reviewer
 from annotate.errors import AnnotateError
+from annotate.logbook.audits import list_footage
 from annotate.logbook.clips import find_clip_by_sha256
 from annotate.logbook.opening import Logbook
-from annotate.logbook.planted import NewPlanted, Planted, PlantedCount, list_seen, read_body, save_planted
+from annotate.logbook.planted import (
+    NewPlanted,
+    Planted,
+    PlantedCount,
+    list_planted,
+    list_seen,
+    read_body,
+    save_planted,
+)
 from annotate.logbook.records import Clip, Count
 from annotate.logbook.searches import find_current_search
 from annotate.searching import choose_settings
@@ -169,6 +178,18 @@ def measure_recall(planted: Sequence[Planted]) -> tuple[PlantedRecall, ...]:
         for low, high in classes
         for alike in ([one for one in planted if one.scorer == scorer and low <= one.length_px < high],)
     )
+
+
+def measure_missed(logbook: Logbook, *, visit_id: int | None = None) -> HitRate:
+    """Return how many planted larvae the search missed, of how many: on one visit's clips, or on all, by the weights used last.
+
+    A chance by larvae, beside that by moments of `annotate.auditing.find_missed_chance`: it holds for drawn larvae on lit leaves,
+    and is known for certain, while an audit's larvae are real and their number an estimate.
+    """
+    of_visit = {one.clip.id for one in list_footage(logbook, visit_id=visit_id)}
+    planted = [one for one in list_planted(logbook) if visit_id is None or one.clip_id in of_visit]
+    newest = [one for one in planted if one.scorer == planted[-1].scorer]
+    return rate_reviewer(sum(not one.is_found for one in newest), len(newest))
 
 
 def leave_out_planted(counts: Sequence[Count], planted: Sequence[PlantedCount]) -> tuple[Count, ...]:

@@ -7,6 +7,8 @@ of bodies are float32 (N, 2) of (x, y) px of the place they were laid on; poses 
 """
 
 import io
+import zipfile
+import zlib
 from collections.abc import Callable, Generator, Iterable, Sequence
 from dataclasses import dataclass
 
@@ -18,7 +20,7 @@ from detect.clips import ClipInfo, Frame, read_frames, read_rgb
 from detect.errors import DetectError
 from detect.place_matching import Matrix
 from detect.sharpness import choose_sharp, find_window, watch_frames
-from detect.steadying import LEAST_LIKENESS, LONGEST_GAP_S, LoopPlace, PlaceSight, follow_place
+from detect.steadying import FOLLOW_STEP_S, LEAST_LIKENESS, LoopPlace, PlaceSight, follow_place
 from detect.truth_scoring import LEAST_SEEN_S
 from models.canopy.clip import find_box, measure_length
 from models.canopy.sheets import fill_softly
@@ -27,6 +29,9 @@ from models.laying import OPAQUE, LayingSettings, Look, choose_lit, choose_look,
 
 SPAN_S = 4.0
 """A body is on show for so long at the most: seen in several looks of a search, as a larva is that one walks by."""
+
+LONGEST_BLURRED_S = 2 * FOLLOW_STEP_S
+"""A place that is not seen again for longer is lost: something has come before it, or it has left the frame."""
 
 SIDE_PER_LENGTH, LEAST_SIDE_PX, MOST_SIDE_PX = 6, 160, 640
 """Of the surroundings by which a place is followed: as large as the picture that is kept of a candidate."""
@@ -193,7 +198,7 @@ def unpack_body(data: bytes) -> PlantedBody:
     try:
         with np.load(io.BytesIO(data), allow_pickle=False) as kept:
             values = {name: kept[name] for name in PlantedBody.__slots__}
-    except (OSError, ValueError, KeyError, EOFError) as error:
+    except (OSError, ValueError, KeyError, EOFError, zipfile.BadZipFile, zlib.error) as error:
         raise DetectError(
             f"planted larva: expected what was kept of it; found {len(data)} bytes that are not ({error}); plant anew"
         ) from error
@@ -302,17 +307,17 @@ def _follow(info: ClipInfo, place: LoopPlace) -> list[PlaceSight]:
 
 
 def _keep_shown(sights: Sequence[PlaceSight], time_s: float) -> list[PlaceSight]:
-    """Return the sights round a time up to where the place is lost for longer than `LONGEST_GAP_S`, blurred ones within."""
+    """Return the sights round a time up to where the place is lost for longer than `LONGEST_BLURRED_S`, blurred ones within."""
     good = [sight.time_s for sight in sights if sight.likeness >= LEAST_LIKENESS]
     if not good:
         return []
     first_s = last_s = min(good, key=lambda one: abs(one - time_s))
     for one in sorted(one for one in good if one > last_s):
-        if one - last_s > LONGEST_GAP_S:
+        if one - last_s > LONGEST_BLURRED_S:
             break
         last_s = one
     for one in sorted((one for one in good if one < first_s), reverse=True):
-        if first_s - one > LONGEST_GAP_S:
+        if first_s - one > LONGEST_BLURRED_S:
             break
         first_s = one
     return [sight for sight in sights if first_s <= sight.time_s <= last_s]

@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 from detect.clips import ChangeFrames, ClipInfo, Frame, read_frames, read_luma, read_rgb, turn_upright
 from detect.errors import DetectError
 from detect.motion import carry_points, link_frames
-from detect.place_matching import Matrix, PlaceMatcher, cut_through, make_still_step
+from detect.place_matching import Matrix, PlaceMatcher, Step, cut_through, make_still_step
 
 SPAN_S = 1.6
 """Long enough to see light play and a larva move against its leaf, short enough to be made in seconds (tried, no source)."""
@@ -46,6 +46,9 @@ GRID_POINTS = 12
 
 SPARE_SHARE = 0.25
 """Round the place so much of its side is kept, since the first reading is right only to within some pixels."""
+
+FOLLOW_STEP_S = 0.2
+"""How often a followed place is brought to cover its view; in between, on drawn clips, it stays within a pixel."""
 
 LONGEST_GAP_S = 0.25
 """The loop ends where the place cannot be told for longer than this."""
@@ -98,7 +101,7 @@ class PlaceSight:
     pose : from the px of the place's picture to those of the frame
     picture : uint8 (H, W, 3) RGB, the place as well as it could be brought to cover the view
     likeness : how like the view that is, -1 to 1. Under `LEAST_LIKENESS` the frame is blurred or something hides the place, and
-        the pose is carried on from the sight before
+        the pose is only about right
     inside : share of the picture that lies inside the frame
     """
 
@@ -180,6 +183,9 @@ def steady(
 def follow_place(info: ClipInfo, place: LoopPlace, *, span_s: float) -> list[PlaceSight]:
     """Follow a place through every frame round its time, as far as the motion can be told; reads that part of the clip twice.
 
+    To a fraction of a pixel it is brought only every `FOLLOW_STEP_S`, since that takes longest; what is put right there changes
+    slowly, and is shared out over the frames between.
+
     Parameters
     ----------
     span_s : seconds in all, half of them before the view
@@ -189,7 +195,27 @@ def follow_place(info: ClipInfo, place: LoopPlace, *, span_s: float) -> list[Pla
     Sights in order of time, that of the view among them; none where the clip is photographs or cannot be read there. Round the
     sights are gaps where nothing could be told: see `PlaceSight.likeness`.
     """
-    return [] if info.kind == "photos" else _follow(info, place, _Span(place.time_s, span_s, np.inf, None))
+    span = _Span(place.time_s, span_s, np.inf, None)
+    glimpses = [] if info.kind == "photos" else list(_read_glimpses(info, span))
+    if not glimpses:
+        return []
+    held = list(_cut_surroundings(info, place, _find_poses(glimpses, place), span))
+    matcher = _make_matcher(place)
+    steps = _find_steps(held, place, matcher)
+    times_s = np.array(sorted(steps))
+    known = np.array([steps[time_s] for time_s in times_s], dtype=np.float32).reshape(-1, 2, 3)
+    if not len(times_s):
+        return []
+    size_px = (place.picture.shape[0], place.picture.shape[1])
+    sights = []
+    for one in held:
+        step = np.array(
+            [[np.interp(one.time_s, times_s, known[:, r, c]) for c in range(3)] for r in range(2)], np.float32
+        )
+        pose = matcher.apply(one.pose, step)
+        picture = cut_through(one.rgb, pose, size_px)
+        sights.append(_see_through(one, pose, picture, matcher))
+    return sights
 
 
 def _follow(info: ClipInfo, place: LoopPlace, span: _Span) -> list[PlaceSight]:
@@ -304,12 +330,21 @@ def _hold_still(held: Sequence[_Surroundings], place: LoopPlace) -> list[PlaceSi
 
     It goes from the view outward, each frame beginning where its neighbour ended: a leaf sways, it does not jump.
     """
+    matcher = _make_matcher(place)
+    earlier, later = _part(held, place)
+    return [*reversed(_hold_chain(earlier, matcher, place)), *_hold_chain(later, matcher, place)]
+
+
+def _make_matcher(place: LoopPlace) -> PlaceMatcher:
     origin_row, origin_column = place.origin_px
     middle_px = (place.middle_px[0] - origin_row, place.middle_px[1] - origin_column)
-    matcher = PlaceMatcher(place.picture, middle_px=middle_px)
+    return PlaceMatcher(place.picture, middle_px=middle_px)
+
+
+def _part(held: Sequence[_Surroundings], place: LoopPlace) -> tuple[list[_Surroundings], list[_Surroundings]]:
+    """Return what comes before the view and what comes from it on, both from the view outward."""
     earlier = [one for one in held if one.time_s < place.time_s - SAME_MOMENT_S]
-    later = [one for one in held if one.time_s >= place.time_s - SAME_MOMENT_S]
-    return [*reversed(_hold_chain(earlier[::-1], matcher, place)), *_hold_chain(later, matcher, place)]
+    return earlier[::-1], [one for one in held if one.time_s >= place.time_s - SAME_MOMENT_S]
 
 
 def _hold_chain(held: Sequence[_Surroundings], matcher: PlaceMatcher, place: LoopPlace) -> list[PlaceSight]:
@@ -319,16 +354,36 @@ def _hold_chain(held: Sequence[_Surroundings], matcher: PlaceMatcher, place: Loo
     for one in held:
         step = matcher.find_step(one.rgb, one.pose, before=before)
         pose = matcher.apply(one.pose, step)
-        picture = cut_through(one.rgb, pose, size_px)
-        likeness = matcher.compare(picture)
-        if likeness >= LEAST_LIKENESS:
+        sight = _see_through(one, pose, cut_through(one.rgb, pose, size_px), matcher)
+        if sight.likeness >= LEAST_LIKENESS:
             before = step
-        else:
-            pose = matcher.apply(one.pose, before)
-        inside = _measure_inside(pose, one, size_px)
-        in_frame = np.column_stack([pose[:, :2], pose[:, 2] + one.corner_px[::-1]])
-        sights.append(PlaceSight(one.time_s, in_frame, picture, likeness, inside))
+        sights.append(sight)
     return sights
+
+
+def _find_steps(held: Sequence[_Surroundings], place: LoopPlace, matcher: PlaceMatcher) -> dict[float, Step]:
+    """Return by time the steps that bring the place to cover the view, of a frame every `FOLLOW_STEP_S` where that was found."""
+    size_px = (place.picture.shape[0], place.picture.shape[1])
+    steps: dict[float, Step] = {}
+    for chain in _part(held, place):
+        before, last_s = make_still_step(), -np.inf
+        for one in chain:
+            if abs(one.time_s - last_s) < FOLLOW_STEP_S - SAME_MOMENT_S:
+                continue
+            last_s = one.time_s
+            step = matcher.find_step(one.rgb, one.pose, before=before)
+            picture = cut_through(one.rgb, matcher.apply(one.pose, step), size_px)
+            if matcher.compare(picture) >= LEAST_LIKENESS:
+                steps[one.time_s] = before = step
+    return steps
+
+
+def _see_through(
+    one: _Surroundings, pose: Matrix, picture: NDArray[np.uint8], matcher: PlaceMatcher
+) -> PlaceSight:
+    inside = _measure_inside(pose, one, (picture.shape[0], picture.shape[1]))
+    in_frame = np.column_stack([pose[:, :2], pose[:, 2] + one.corner_px[::-1]])
+    return PlaceSight(one.time_s, in_frame, picture, matcher.compare(picture), inside)
 
 
 def _measure_inside(pose: Matrix, held: _Surroundings, size_px: tuple[int, int]) -> float:

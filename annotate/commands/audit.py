@@ -182,6 +182,7 @@ def _tell(logbook: "Logbook", audits: "Sequence[VisitAudit]", visits: "dict[int,
     """Print the sentence of each visit, how far its audit is, and that of all together."""
     from annotate.audit import say_missed
     from annotate.auditing import find_missed_chance, say_missed_chance, sum_season
+    from annotate.planting import measure_missed
     from annotate.zones import write_date
 
     for one in audits:
@@ -203,6 +204,12 @@ def _tell(logbook: "Logbook", audits: "Sequence[VisitAudit]", visits: "dict[int,
     if any(part.sampled for one in audits for part in one.parts):
         only = audits[0].visit_id if len(audits) == 1 else None
         print(say_missed_chance(find_missed_chance(logbook, visit_id=only)))
+    planted = measure_missed(logbook, visit_id=audits[0].visit_id if len(audits) == 1 else None)
+    if planted.share is not None:
+        share = f"{planted.low:.0%} to {planted.high:.0%}"
+        print(
+            f"Of {planted.shown:,} planted larvae it missed {planted.hits:,} ({share}); by length: leafshade plant --report"
+        )
 
 
 def _describe(audits: "Sequence[VisitAudit]", visits: "dict[int, Visit]") -> "list[dict[str, Cell]]":

@@ -73,12 +73,15 @@ def trees(
     refuse_both(as_json, as_csv)
     from annotate.logbook.opening import open_logbook
     from annotate.logbook.places import list_trees
+    from annotate.logbook.planted import count_planted
     from annotate.logbook.review import count_candidates
+    from annotate.planting import leave_out_planted
     from annotate.trees import COLUMNS, describe_tree
 
     with open_logbook(choose_logbook(logbook)) as opened:
         found = list_trees(opened, site=site)
-        counts = {count.tree_id: count for count in count_candidates(opened)}
+        said = leave_out_planted(count_candidates(opened), count_planted(opened))
+        counts = {count.tree_id: count for count in said}
     if as_json or as_csv:
         write_data(COLUMNS, [describe_tree(tree) for tree in found], as_json=as_json)
     elif not found:

@@ -292,11 +292,11 @@ def _sum_footage(session: Session) -> Mapping[int, tuple[int, float, float]]:
 
 
 def _count_judged(session: Session) -> Mapping[int, tuple[int, int]]:
-    """Return (candidates listed, of them judged), by visit id."""
+    """Return (candidates listed, of them judged), by visit id, planted larvae left out."""
     rows = session.execute(
         select(ClipRow.visit_id, func.count(), func.count().filter(CandidateRow.answer != "open"))
         .join(CandidateRow, CandidateRow.clip_id == ClipRow.id)
-        .where(CandidateRow.standing == "listed")
+        .where(CandidateRow.standing == "listed", CandidateRow.found_by != "planted")
         .group_by(ClipRow.visit_id)
     )
     return {visit_id: (listed, judged) for visit_id, listed, judged in rows if visit_id is not None}

@@ -41,6 +41,8 @@ def review(
         opening = open_port(host, port)
         name = " ".join(reviewer.split()) or opened.settings.recorder.name or NAMELESS
         print(f"The review of {opened.folder.name} is open at {opening.address}")
+        if opening.door.key:
+            print(f"On a phone under the trees: {opening.address.replace('/?', '/by-eye?')}")
         print("Stop it with Ctrl+C; every verdict is saved as it is given.", flush=True)
         if not no_browser:
             open_browser(opening.address)

@@ -19,6 +19,7 @@ from annotate.errors import AnnotateError
 from annotate.logbook.opening import Logbook
 from annotate.web.answer_routes import list_changes, take_details, take_undo, take_verdict
 from annotate.web.desk import Desk, Receipts, make_mark
+from annotate.web.eye_routes import ROUTES as EYE_ROUTES
 from annotate.web.guards import Door, Guard
 from annotate.web.listing_routes import show_all
 from annotate.web.loops import LoopMaker
@@ -34,6 +35,7 @@ from annotate.web.record_routes import (
 from annotate.web.register_routes import show_register, show_site, show_tree_form, take_site, take_tree
 from annotate.web.rendering import STATIC_FOLDER, render
 from annotate.web.review_routes import list_ahead, show_review
+from annotate.web.visit_routes import ROUTES as VISIT_ROUTES
 
 BROKEN = "Something went wrong in the program itself. What was sent is kept in the browser; the terminal says more."
 
@@ -63,9 +65,11 @@ def build_app(logbook: Logbook, *, reviewer: str, door: Door | None = None) -> S
             Route("/candidates/{candidate}/views/{rank}/loop", ask_for_loop),
             Route("/all", show_all),
             Route("/observations", show_observations),
+            *EYE_ROUTES,
             Route("/trees", show_trees),
             Route("/trees/{site}/{code}", show_tree),
             Route("/visits", show_visits),
+            *VISIT_ROUTES,
             Route("/reach", show_reach),
             Route("/register", show_register),
             Route("/register/{site}", show_site),

@@ -1,4 +1,8 @@
-"""The pages of records: observations, trees, visits. They only show; the review page and the commands write."""
+"""The pages of records: observations, trees, visits. They only show.
+
+What writes stands elsewhere: the review, the form for the field (`annotate.web.eye_routes`), the page of one visit
+(`annotate.web.visit_routes`).
+"""
 
 from collections.abc import Sequence
 
@@ -7,6 +11,7 @@ from starlette.requests import Request
 from starlette.responses import Response
 
 from annotate.logbook.clips import list_clips
+from annotate.logbook.effort import list_effort
 from annotate.logbook.observations import list_observations
 from annotate.logbook.opening import Logbook
 from annotate.logbook.places import find_tree, list_sites, list_trees
@@ -113,11 +118,13 @@ def _show_visits(request: Request) -> Response:
     summaries = sorted(list_visits(logbook), key=lambda one: (one.visit.date, one.visit.site), reverse=True)
     clips = list_clips(logbook)
     observations = list_observations(logbook)
+    effort = list_effort(logbook)
     rows = [
         describe_visit(
             summary,
             clips=[clip for clip in clips if clip.visit_id == summary.visit.id],
             observations=[one for one in observations if one.visit_id == summary.visit.id],
+            effort=effort.get(summary.visit.id, ()),
         )
         for summary in summaries
     ]
@@ -159,10 +166,10 @@ def _tell_observations(found: Sequence[Observation], tree: Tree | None) -> str:
     if not found:
         return f"{where}no observations yet."
     larvae = sum(one.count for one in found)
+    none = sum(1 for one in found if not one.count)
     last = say_date(found[0].at, found[0].zone)
-    text = (
-        f"{where}{say_count(len(found), 'observation')} of {say_count(larvae, 'animal')}, the last on {last}."
-    )
+    searches = f", {say_count(none, 'search', 'searches')} that found none" if none else ""
+    text = f"{where}{say_count(len(found) - none, 'observation')} of {say_count(larvae, 'animal')}{searches}, the last on {last}."
     silent = sum(1 for one in found if one.count and not one.stage)
     return f"{text} {silent:,} still without a stage." if silent else text
 

@@ -3,9 +3,11 @@
 from collections.abc import Sequence
 from typing import Any
 
+from annotate.logbook.effort import TreeEffort
 from annotate.logbook.records import Clip, Count, Observation, Tree, Visit
 from annotate.logbook.visits import VisitSummary
 from annotate.review_order import say_count
+from annotate.weather import say_weather
 from annotate.web.cards import address_picture
 from annotate.web.wording import say_clock, say_clock_with_zone, say_date, write_out
 
@@ -29,6 +31,11 @@ def describe_observation(observation: Observation) -> Row:
         "condition": observation.condition or "",
         "behaviour": observation.behaviour or "",
         "is_silent": not any(said),
+        "place": say_place(observation),
+        "searched": say_searched(observation),
+        "words": say_seen(observation),
+        "address": f"/observations/{observation.id}",
+        "is_withdrawn": observation.withdrawn_at is not None,
         "note": observation.note or "",
         "source": SOURCE_WORDS[observation.source],
         "count": observation.count,
@@ -64,7 +71,11 @@ def describe_tree(
 
 
 def describe_visit(
-    summary: VisitSummary, *, clips: Sequence[Clip], observations: Sequence[Observation]
+    summary: VisitSummary,
+    *,
+    clips: Sequence[Clip],
+    observations: Sequence[Observation],
+    effort: Sequence[TreeEffort] = (),
 ) -> Row:
     """Return a visit as a row, with its clips and the pictures of what was found."""
     visit = summary.visit
@@ -75,7 +86,14 @@ def describe_visit(
         "times": _say_times(visit),
         "trees": ", ".join(summary.trees),
         "recorders": visit.recorders,
-        "weather": visit.weather,
+        "weather": say_weather(
+            temperature_c=visit.temperature_c,
+            wind_beaufort=visit.wind_beaufort,
+            cloud_oktas=visit.cloud_oktas,
+            words=visit.weather,
+        ),
+        "address": f"/visits/{visit.id}",
+        "by_eye": _say_by_eye(effort),
         "notes": visit.notes,
         "footage": _say_footage(summary),
         "judged": _say_visit_judged(summary),
@@ -101,6 +119,30 @@ def say_length(length_s: float) -> str:
     if hours:
         return f"{hours} h {minutes} min"
     return f"{minutes} min {seconds} s" if minutes else f"{seconds} s"
+
+
+def say_place(observation: Observation) -> str:
+    """Return where on the tree it was: "2.5 m up, NE side, low twig; marker red thread 7"; empty where nobody said."""
+    parts = [] if observation.height_m is None else [f"{observation.height_m:g} m up"]
+    parts += [f"{observation.aspect} side"] if observation.aspect else []
+    parts += [observation.branch] if observation.branch else []
+    marker = f"marker {observation.marker}" if observation.marker else ""
+    return "; ".join(part for part in (", ".join(parts), marker) if part)
+
+
+def say_searched(observation: Observation) -> str:
+    """Return how long was looked: "12 min"; empty where nobody said."""
+    return "" if observation.searched_min is None else f"{observation.searched_min:g} min"
+
+
+def say_seen(observation: Observation) -> str:
+    """Return a record in a line: "2 × L4, alive, 2.5 m up" or "none found in 12 min"."""
+    searched = say_searched(observation)
+    if observation.count == 0:
+        return f"none found in {searched}" if searched else "none found"
+    many = f"{observation.count} × " if observation.count > 1 else ""
+    said = [observation.stage or "stage not said", observation.condition, observation.behaviour]
+    return many + ", ".join(part for part in (*said, say_place(observation)) if part)
 
 
 def _label_observation(observation: Observation) -> str:
@@ -138,6 +180,11 @@ def _say_times(visit: Visit) -> str:
     start, end = (say_clock_with_zone(moment, visit.zone) for moment in (visit.started_at, visit.ended_at))
     by = ", by its footage" if visit.times_from == "footage" else ""
     return f"{start.partition(' ')[0]} to {end}{by}"
+
+
+def _say_by_eye(effort: Sequence[TreeEffort]) -> str:
+    minutes = [one.eye_min for one in effort if one.eye_min is not None]
+    return f"{sum(minutes):g} min by eye on {say_count(len(minutes), 'tree')}" if minutes else ""
 
 
 def _say_footage(summary: VisitSummary) -> str:

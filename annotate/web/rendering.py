@@ -17,6 +17,7 @@ STATIC_FOLDER = Path(__file__).parent / "static"
 PAGES = (
     ("Review", "/"),
     ("All", "/all"),
+    ("By eye", "/by-eye"),
     ("Observations", "/observations"),
     ("Trees", "/trees"),
     ("Visits", "/visits"),

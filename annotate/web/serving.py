@@ -24,6 +24,9 @@ LAST_ANSWERS_S = 3
 
 KEY_BYTES = 16
 
+NOWHERE = ("192.0.2.1", 9)
+"""An address kept for documentation, which nobody has (RFC 5737), and the port that discards."""
+
 
 @dataclass(frozen=True, slots=True)
 class Opening:
@@ -77,6 +80,21 @@ def open_browser(address: str) -> None:
     Thread(target=webbrowser.open, args=(address,), name="browser", daemon=True).start()
 
 
+def find_own_address() -> str:
+    """Return the address by which others on the local network reach this computer, its name where that cannot be told.
+
+    A phone seldom knows the names of the computers around it.
+    """
+    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as ask:
+        try:
+            # Connecting a datagram socket sends nothing; it only chooses the way out and with it the address.
+            ask.connect(NOWHERE)
+            found: str = ask.getsockname()[0]
+        except OSError:
+            return socket.gethostname()
+    return found
+
+
 def _bind(host: str, port: int) -> socket.socket:
     family, kind, protocol, _, place = socket.getaddrinfo(host, port, type=socket.SOCK_STREAM)[0]
     opened = socket.socket(family, kind, protocol)
@@ -97,5 +115,5 @@ def _describe(opened: socket.socket, host: str) -> Opening:
         return Opening(opened, f"http://{written}:{port}/", Door())
     key = secrets.token_urlsafe(KEY_BYTES)
     names = Door().host_names | {host.lower(), socket.gethostname().lower()}
-    shown = socket.gethostname() if host in ("0.0.0.0", "::") else written
+    shown = find_own_address() if host in ("0.0.0.0", "::") else written
     return Opening(opened, f"http://{shown}:{port}/?key={key}", Door(host_names=names, key=key))

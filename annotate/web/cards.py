@@ -3,14 +3,17 @@
 Pictures are named by their address. Moments are in the local zone of the clip, in words.
 """
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from datetime import timedelta
+from itertools import islice
 from typing import Any
 
+from annotate.logbook.doubts import list_doubts
+from annotate.logbook.drawn_in import list_drawn_beside
 from annotate.logbook.observations import find_observation
 from annotate.logbook.opening import Logbook
 from annotate.logbook.places import list_trees
-from annotate.logbook.records import QueuedCandidate, QueuedView, Verdict
+from annotate.logbook.records import Place, QueuedCandidate, QueuedView, Verdict
 from annotate.logbook.review import find_candidate, list_candidates
 from annotate.logbook.searches import read_sharpness
 from annotate.logbook.verdicts import list_verdicts
@@ -18,16 +21,19 @@ from annotate.review_order import say_count
 from annotate.web.choices import Choice
 from annotate.web.ribbons import Ribbon, shade_ribbon
 from annotate.web.wording import (
+    DRAWN_WORDS,
     KIND_WORDS,
     label_frame,
     label_view,
     say_clock,
     say_date,
+    say_doubt,
     say_size,
     say_verdict,
     title_candidate,
 )
 
+Outline = tuple[Place, ...]
 Card = dict[str, Any]
 """What `static/review.js` reads; the keys are those written in `build_card`."""
 
@@ -38,11 +44,16 @@ def read_card(logbook: Logbook, candidate_id: int) -> Card:
 
 
 def read_ahead(logbook: Logbook, choice: Choice, *, limit: int, without: Sequence[int] = ()) -> list[Card]:
-    """Return the cards of the next unjudged candidates in the chosen order, leaving out some ids."""
+    """Return the cards of the next unjudged candidates in the chosen order, leaving out some ids.
+
+    The order "doubtful" shows judged ones again, those whose answer the network doubts.
+    """
     out = frozenset(without)
+    if choice.order == "doubtful":
+        return list(islice(_read_doubtful(logbook, choice, out), limit))
     found = list_candidates(
         logbook,
-        order=choice.order,
+        order=choice.walk,
         answer="open",
         kind=choice.kind,
         tree_id=choice.tree_id,
@@ -50,6 +61,15 @@ def read_ahead(logbook: Logbook, choice: Choice, *, limit: int, without: Sequenc
     )
     wanted = [candidate.id for candidate in found if candidate.id not in out]
     return [read_card(logbook, candidate_id) for candidate_id in wanted[:limit]]
+
+
+def _read_doubtful(logbook: Logbook, choice: Choice, out: frozenset[int]) -> Iterator[Card]:
+    for doubt in list_doubts(logbook):
+        if doubt.candidate_id in out:
+            continue
+        candidate = find_candidate(logbook, doubt.candidate_id)
+        if choice.kind in (None, candidate.kind) and choice.tree_id in (None, candidate.tree_id):
+            yield {**build_card(logbook, candidate), "doubt": say_doubt(doubt.answer, doubt.score)}
 
 
 def build_card(logbook: Logbook, candidate: QueuedCandidate) -> Card:
@@ -63,12 +83,13 @@ def build_card(logbook: Logbook, candidate: QueuedCandidate) -> Card:
     )
     verdicts = list_verdicts(logbook, candidate.id)
     host = _find_host(logbook, candidate)
+    beside = list_drawn_beside(logbook, candidate.clip_id, without=candidate.id)
     return {
         "id": candidate.id,
         "kind": candidate.kind,
         "kind_words": KIND_WORDS[candidate.kind],
         "title": title_candidate(candidate),
-        "views": [_build_view(candidate, view) for view in candidate.views],
+        "views": [build_view(candidate, view, beside=beside) for view in candidate.views],
         "frame": {
             "url": address_picture(candidate.frame_picture),
             "label": label_frame(candidate),
@@ -98,7 +119,15 @@ def address_picture(sha256: str) -> str:
     return f"/pictures/{sha256}.jpg"
 
 
-def _build_view(candidate: QueuedCandidate, view: QueuedView) -> dict[str, Any]:
+def build_view(
+    candidate: QueuedCandidate, view: QueuedView, *, beside: Sequence[tuple[int, Outline]]
+) -> dict[str, Any]:
+    """Return a view as the page reads it.
+
+    Parameters
+    ----------
+    beside : (frame index, outline) of what was drawn into the clip by hand
+    """
     return {
         "rank": view.rank,
         "time_s": view.time_s,
@@ -108,10 +137,26 @@ def _build_view(candidate: QueuedCandidate, view: QueuedView) -> dict[str, Any]:
         "origin_px": view.picture_origin_px,
         "size_px": view.picture_size_px,
         "box": view.box,
-        "outline": [(round(row, 1), round(column, 1)) for row, column in view.outline],
+        "outline": _round_outline(view.outline),
+        "own_outline": None if view.own_outline is None else _round_outline(view.own_outline),
+        "beside": [_round_outline(other) for index, other in beside if index == view.frame_index],
         "score": view.score,
         "sharpness": view.sharpness,
     }
+
+
+def list_beside(logbook: Logbook, candidate_id: int) -> list[list[list[tuple[float, float]]]]:
+    """Return for each view of a candidate the outlines of what was drawn into its frame by hand."""
+    candidate = find_candidate(logbook, candidate_id)
+    beside = list_drawn_beside(logbook, candidate.clip_id, without=candidate_id)
+    return [
+        [_round_outline(other) for index, other in beside if index == view.frame_index]
+        for view in candidate.views
+    ]
+
+
+def _round_outline(outline: Outline) -> list[tuple[float, float]]:
+    return [(round(row, 2), round(column, 2)) for row, column in outline]
 
 
 def _build_ribbon(candidate: QueuedCandidate, ribbon: Ribbon, *, host: str) -> dict[str, Any]:
@@ -143,7 +188,7 @@ def _list_facts(candidate: QueuedCandidate, host: str) -> list[tuple[str, str]]:
     span_s = candidate.last_s - candidate.first_s
     return [
         ("What", f"{KIND_WORDS[candidate.kind]}, {say_size(candidate)}"),
-        ("Score", f"{candidate.score:.2f} of 1"),
+        ("Found", DRAWN_WORDS) if candidate.found_by == "hand" else ("Score", f"{candidate.score:.2f} of 1"),
         ("Tree", tree),
         ("Date", say_date(candidate.at, candidate.zone)),
         ("Time", say_clock(candidate.at, candidate.zone)),

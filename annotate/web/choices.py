@@ -4,6 +4,7 @@ A word that is not known is an error with the nearest known one, never silently 
 """
 
 from dataclasses import dataclass
+from typing import Literal, get_args
 from urllib.parse import urlencode
 
 from starlette.datastructures import QueryParams
@@ -13,11 +14,16 @@ from annotate.logbook.opening import Logbook
 from annotate.logbook.places import find_tree, list_trees
 from annotate.logbook.records import CandidateKind, Tree
 from annotate.logbook.review import KINDS, NO_TREE
-from annotate.review_order import ORDERS, Order
+from annotate.review_order import Order
 from annotate.words import ANSWERS, Answer, read_word
 
 TREELESS = "(none)"
 """Asks for candidates of which nobody said the tree; the brackets keep it apart from a tree's code."""
+
+
+PageOrder = Literal["best", "tree", "doubtful"]
+PAGE_ORDERS: tuple[PageOrder, ...] = get_args(PageOrder)
+"""Those of the review, and that of labels which the network doubts (`annotate.logbook.doubts`)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,12 +38,17 @@ class Choice:
     least_score : 0 to 1
     """
 
-    order: Order
+    order: PageOrder
     tree: str
     tree_id: int | None
     kind: CandidateKind | None
     answer: Answer | None
     least_score: float
+
+    @property
+    def walk(self) -> Order:
+        """The order of the unjudged; suspected mistakes are judged ones, and have an order of their own."""
+        return "best" if self.order == "doubtful" else self.order
 
     def to_query(self) -> dict[str, str]:
         """Return the words of the address that differ from the usual."""
@@ -66,7 +77,7 @@ def read_choice(logbook: Logbook, query: QueryParams) -> Choice:
     """
     tree = query.get("tree", "").strip()
     return Choice(
-        order=read_word(query.get("order"), ORDERS, what="order") or "best",  # type: ignore[arg-type]
+        order=read_word(query.get("order"), PAGE_ORDERS, what="order") or "best",  # type: ignore[arg-type]
         tree=tree,
         tree_id=None if not tree else NO_TREE if tree == TREELESS else find_tree(logbook, tree).id,
         kind=read_word(query.get("kind"), KINDS, what="kind"),  # type: ignore[arg-type]

@@ -6,16 +6,25 @@ from starlette.concurrency import run_in_threadpool
 from starlette.requests import Request
 from starlette.responses import Response
 
+from annotate.logbook.doubts import list_doubts
 from annotate.logbook.opening import Logbook
 from annotate.logbook.records import QueuedCandidate
-from annotate.logbook.review import add_counts, count_candidates, list_candidates
+from annotate.logbook.review import add_counts, count_candidates, find_candidate, list_candidates
 from annotate.review_order import say_count
 from annotate.web.cards import address_picture
 from annotate.web.choices import TREELESS, Choice, list_tree_words, read_choice, read_number
 from annotate.web.desk import find_desk
 from annotate.web.rendering import render
 from annotate.web.review_routes import KIND_CHOICES, ORDER_CHOICES
-from annotate.web.wording import ANSWER_WORDS, KIND_WORDS, label_view, say_clock, say_date, say_size
+from annotate.web.wording import (
+    ANSWER_WORDS,
+    KIND_WORDS,
+    label_view,
+    say_clock,
+    say_date,
+    say_score,
+    say_size,
+)
 
 PAGE_SIZE = 60
 ANSWER_CHOICES = (
@@ -35,15 +44,19 @@ def _show_all(request: Request) -> Response:
     logbook = find_desk(request).logbook
     choice = read_choice(logbook, request.query_params)
     after = request.query_params.get("after", "")
-    found = list_candidates(
-        logbook,
-        order=choice.order,
-        answer=choice.answer,
-        kind=choice.kind,
-        tree_id=choice.tree_id,
-        least_score=choice.least_score,
-        after=read_number(after, what="after") if after else None,
-        limit=PAGE_SIZE,
+    found = (
+        _list_doubtful(logbook, after)
+        if choice.order == "doubtful"
+        else list_candidates(
+            logbook,
+            order=choice.walk,
+            answer=choice.answer,
+            kind=choice.kind,
+            tree_id=choice.tree_id,
+            least_score=choice.least_score,
+            after=read_number(after, what="after") if after else None,
+            limit=PAGE_SIZE,
+        )
     )
     values: dict[str, Any] = {
         "page": "All",
@@ -63,6 +76,12 @@ def _show_all(request: Request) -> Response:
     return render("all.html", values)
 
 
+def _list_doubtful(logbook: Logbook, after: str) -> tuple[QueuedCandidate, ...]:
+    """Return the labels that the network doubts; there are few, and they stand on one page."""
+    doubts = () if after else list_doubts(logbook, limit=PAGE_SIZE - 1)
+    return tuple(find_candidate(logbook, doubt.candidate_id) for doubt in doubts)
+
+
 def describe_item(candidate: QueuedCandidate) -> dict[str, Any]:
     """Return what a sheet of pictures shows of a candidate."""
     best = candidate.views[0]
@@ -72,7 +91,7 @@ def describe_item(candidate: QueuedCandidate) -> dict[str, Any]:
         "label": label_view(candidate, best),
         "what": KIND_WORDS[candidate.kind],
         "size": say_size(candidate),
-        "score": f"{candidate.score:.2f}",
+        "score": say_score(candidate, candidate.score),
         "tree": candidate.tree,
         "date": say_date(candidate.at, candidate.zone),
         "clock": say_clock(candidate.at, candidate.zone),

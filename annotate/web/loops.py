@@ -68,6 +68,7 @@ class LoopMaker:
         self._current = ""
         self._reasons: OrderedDict[tuple[str, tuple[int, int]], str] = OrderedDict()
         self._clips: OrderedDict[tuple[Path, tuple[int, int]], ClipInfo] = OrderedDict()
+        self._opening = threading.Lock()
         self._changed = threading.Condition()
         self._is_closed = False
         self._thread: threading.Thread | None = None
@@ -149,7 +150,7 @@ class LoopMaker:
         from detect.steadying import LoopPlace, NoLoopError, encode_loop, steady
 
         try:
-            info = self._open_clip(wish)
+            info = self.open_clip(wish.clip_path, sha256=wish.clip_sha256)
             picture = _decode(read_picture(self._logbook, wish.view.picture))
             place = LoopPlace(wish.view.time_s, wish.view.picture_origin_px, _find_middle(wish.view), picture)
             _write_whole(self.find_path(wish.name), encode_loop(steady(info, place)))
@@ -161,19 +162,32 @@ class LoopMaker:
             return f"There is no loop: making it failed ({type(error).__name__}: {error})."
         return ""
 
-    def _open_clip(self, wish: _Wish) -> ClipInfo:
-        """Open the clip, once for all its loops; refuse other bytes than those that were searched."""
+    def open_clip(self, path: Path, *, sha256: str) -> ClipInfo:
+        """Open a clip, once for all that is cut from it; refuse other bytes than those that were searched.
+
+        Raises
+        ------
+        annotate.errors.AnnotateError, detect.errors.DetectError
+            Where the clip is not there any more, or another.
+        """
         from detect.clips import open_clip
 
-        key = (wish.clip_path, wish.clip_stamp)
-        if key not in self._clips:
-            self._clips[key] = open_clip(wish.clip_path)
-            while len(self._clips) > MOST_CLIPS:
-                self._clips.popitem(last=False)
-        info = self._clips[key]
-        if info.sha256 != wish.clip_sha256:
+        stamp = _stamp(path)
+        if stamp is None:
             raise AnnotateError(
-                f"expected the clip that was searched at {wish.clip_path}; found another file under its name; "
+                f"clip: expected it at {path.parent}, where it was searched; found it gone; put it back there, or search it "
+                "again where it lies now"
+            )
+        key = (path, stamp)
+        with self._opening:
+            if key not in self._clips:
+                self._clips[key] = open_clip(path)
+                while len(self._clips) > MOST_CLIPS:
+                    self._clips.popitem(last=False)
+            info = self._clips[key]
+        if info.sha256 != sha256:
+            raise AnnotateError(
+                f"expected the clip that was searched at {path}; found another file under its name; "
                 "put the clip back, or search the new one"
             )
         return info

@@ -7,13 +7,14 @@ from starlette.requests import Request
 from starlette.responses import JSONResponse, Response
 
 from annotate.logbook.observations import LONGEST_NOTE
+from annotate.logbook.outlines import LEAST_AREA_PX, MOST_CORNERS
 from annotate.logbook.verdicts import find_last_verdict_id
 from annotate.web.cards import Card, read_ahead, read_card
 from annotate.web.choices import TREELESS, Choice, list_tree_words, read_choice, read_number
 from annotate.web.desk import Desk, find_desk
 from annotate.web.rendering import render
 from annotate.web.sense import explain_empty, tell_sense
-from annotate.words import BEHAVIOURS, CONDITIONS, STAGES
+from annotate.words import BEHAVIOURS, CONDITIONS, REASONS, STAGES
 
 CARDS_IN_PAGE = 1
 """The page comes with the card it shows; the next ones are fetched while the person looks."""
@@ -27,7 +28,8 @@ DETAIL_FIELDS = (
     ("condition", "Condition", CONDITIONS),
     ("behaviour", "Behaviour", BEHAVIOURS),
 )
-ORDER_CHOICES = (("best", "best first"), ("tree", "tree by tree"))
+ORDER_CHOICES = (("best", "best first"), ("tree", "tree by tree"), ("doubtful", "suspected mistakes"))
+DRAWN_KINDS = (("silhouette", "a larva"), ("feeding", "feeding damage"))
 KIND_CHOICES = (("silhouette", "silhouettes"), ("feeding", "feeding damage"))
 
 
@@ -51,6 +53,7 @@ def _show_review(request: Request) -> Response:
     cards = cards or read_ahead(desk.logbook, choice, limit=CARDS_IN_PAGE)
     values = _describe_page(desk, choice, cards[0] if cards else None)
     values["state"] = {
+        "limits": {"most_corners": MOST_CORNERS, "least_area_px": LEAST_AREA_PX},
         "card": cards[0] if cards else None,
         "last_verdict": last_verdict,
         "query": choice.to_query(),
@@ -68,6 +71,9 @@ def _describe_page(desk: Desk, choice: Choice, card: Card | None) -> dict[str, A
         "card": card,
         "empty": None if card else explain_empty(desk.logbook, choice),
         "answers": ANSWER_BUTTONS,
+        "reasons": REASONS,
+        "stages": STAGES,
+        "drawn_kinds": DRAWN_KINDS,
         "details": DETAIL_FIELDS,
         "note_most": LONGEST_NOTE,
         "orders": ORDER_CHOICES,

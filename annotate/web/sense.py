@@ -3,12 +3,13 @@
 from dataclasses import dataclass
 
 from annotate.logbook.clips import list_clips
+from annotate.logbook.doubts import list_doubts
 from annotate.logbook.opening import Logbook
 from annotate.logbook.places import list_sites
 from annotate.logbook.records import Count
 from annotate.logbook.review import add_counts, count_candidates
 from annotate.logbook.verdicts import changes_since, find_last_verdict_id
-from annotate.review_order import PACE_VERDICTS, measure_pace_s, say_progress
+from annotate.review_order import PACE_VERDICTS, measure_pace_s, say_count, say_progress
 from annotate.web.choices import Choice
 from annotate.web.wording import say_confirmed
 
@@ -27,6 +28,8 @@ class EmptyPage:
 
 def tell_sense(logbook: Logbook, choice: Choice, *, reviewer: str) -> str:
     """Return how far the review is, for what was chosen: a tree, the tree next in line, or everything."""
+    if choice.order == "doubtful":
+        return _tell_doubts(logbook)
     counts = count_candidates(logbook, kind=choice.kind)
     if not counts:
         return "Nothing to judge yet."
@@ -38,6 +41,13 @@ def tell_sense(logbook: Logbook, choice: Choice, *, reviewer: str) -> str:
         confirmed=say_confirmed(count, choice.kind),
         pace_s=find_pace_s(logbook, reviewer),
     )
+
+
+def _tell_doubts(logbook: Logbook) -> str:
+    number = len(list_doubts(logbook))
+    if not number:
+        return f"{_name_logbook(logbook)}: no label that the network doubts."
+    return f"{_name_logbook(logbook)}: {say_count(number, 'label')} that the network doubts. Look at each once more."
 
 
 def find_pace_s(logbook: Logbook, reviewer: str) -> float | None:
@@ -53,6 +63,12 @@ def explain_empty(logbook: Logbook, choice: Choice) -> EmptyPage:
             "No footage has been searched yet.",
             "Search a clip, naming the tree it was filmed under; this page then begins by itself:",
             "leafshade search CLIP --tree CODE",
+        )
+    if choice.order == "doubtful":
+        return EmptyPage(
+            "Nothing is left that the network doubts.",
+            "What was looked at twice stays as it was judged. Go on with the order best first, or see the set:",
+            "leafshade labels",
         )
     whole = add_counts(count_candidates(logbook))
     if whole.all == 0:

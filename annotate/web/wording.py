@@ -13,6 +13,7 @@ VERDICT_WORDS = {
     "unsure": "was unsure of this",
     "open": "opened this again",
 }
+DRAWN_WORDS = "drawn by hand"
 KIND_WORDS = {"silhouette": "silhouette", "feeding": "feeding damage"}
 
 
@@ -53,7 +54,12 @@ def label_view(candidate: QueuedCandidate, view: QueuedView) -> str:
     """Return what a screen reader says of a picture: "silhouette, 24 px, score 0.91, tree OT03, 13:42:10"."""
     size = say_size(candidate) if candidate.kind == "feeding" else f"{view.length_px:.0f} px"
     clock = say_clock(view.at, candidate.zone)
-    return f"{KIND_WORDS[candidate.kind]}, {size}, score {view.score:.2f}, {say_tree(candidate)}, {clock}"
+    return f"{KIND_WORDS[candidate.kind]}, {size}, {say_score(candidate, view.score)}, {say_tree(candidate)}, {clock}"
+
+
+def say_score(candidate: QueuedCandidate, score: float) -> str:
+    """Return "score 0.91", or that a person drew it in, of which no network said anything."""
+    return DRAWN_WORDS if candidate.found_by == "hand" else f"score {score:.2f}"
 
 
 def label_frame(candidate: QueuedCandidate) -> str:
@@ -73,12 +79,18 @@ def title_candidate(candidate: QueuedCandidate) -> str:
     return f"{KIND_WORDS[candidate.kind]} {where}, {say_clock(candidate.at, candidate.zone)}"
 
 
+def say_doubt(answer: str, score: float) -> str:
+    """Return why a judged candidate is shown again: "The network doubts it: score 0.02. Look again..."."""
+    word = ANSWER_WORDS[answer]
+    return f"The network doubts this: {word}, yet score {score:.2f}. Look again; the same answer once more settles it."
+
+
 def say_verdict(verdict: Verdict) -> str:
-    """Return who said what: "Maren dismissed this"."""
-    words = (
-        "took back the last answer" if verdict.takes_back_id is not None else VERDICT_WORDS[verdict.answer]
-    )
-    return f"{verdict.reviewer} {words}"
+    """Return who said what: "Maren dismissed this: twig"."""
+    if verdict.takes_back_id is not None:
+        return f"{verdict.reviewer} took back the last answer"
+    reason = f": {verdict.reason}" if verdict.reason else ""
+    return f"{verdict.reviewer} {VERDICT_WORDS[verdict.answer]}{reason}"
 
 
 def say_confirmed(count: Count, kind: str | None) -> str:

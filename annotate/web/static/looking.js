@@ -1,5 +1,7 @@
 // The enlarged view and the small whole frame: pictures, outlines, nearness. Nothing here knows of answers.
 
+import { shape } from "./shapes.js";
+
 const NEARNESS = [1, 1.5, 2.25, 3.4];
 const RING_SPARE = 1.6; // the ring stands clear of the animal, so that it hides nothing of it
 
@@ -8,6 +10,7 @@ export function makeLooking({ onChoose }) {
   const glass = document.getElementById("glass");
   const picture = document.getElementById("view");
   const outline = document.getElementById("outline");
+  const beside = document.getElementById("beside");
   const frame = document.getElementById("frame");
   const ring = document.getElementById("ring");
   const strip = document.getElementById("strip");
@@ -62,8 +65,14 @@ export function makeLooking({ onChoose }) {
     const [height, width] = view.size_px;
     held.style.setProperty("--aspect", String(width / height));
     outline.setAttribute("viewBox", `${left - 0.5} ${top - 0.5} ${width} ${height}`);
-    const points = view.outline.map(([row, column]) => `${column},${row}`).join(" ");
-    for (const polygon of outline.children) polygon.setAttribute("points", points);
+    for (const polygon of outline.children) polygon.setAttribute("points", writePoints(view.outline));
+    beside.setAttribute("viewBox", outline.getAttribute("viewBox"));
+    beside.replaceChildren(
+      ...(view.beside ?? []).flatMap((other) => [
+        shape("polygon", { class: "outline-shade", points: writePoints(other) }),
+        shape("polygon", { class: "outline-line beside-line", points: writePoints(other) }),
+      ]),
+    );
     const [row, column, rowEnd, columnEnd] = view.box;
     held.style.setProperty("--place-x", `${(100 * ((column + columnEnd) / 2 - left)) / width}%`);
     held.style.setProperty("--place-y", `${(100 * ((row + rowEnd) / 2 - top)) / height}%`);
@@ -84,8 +93,15 @@ export function makeLooking({ onChoose }) {
 
   function goNearer(by) {
     near = Math.min(NEARNESS.length - 1, Math.max(0, near + by));
-    held.style.setProperty("--nearer", String(NEARNESS[near]));
+    aim(NEARNESS[near], [0, 0]);
     return near;
+  }
+
+  // Shows the picture so many times enlarged about its place, and then moved on the glass by (x, y) CSS px.
+  function aim(scale, [x, y]) {
+    held.style.setProperty("--nearer", String(scale));
+    held.style.setProperty("--shift-x", `${x}px`);
+    held.style.setProperty("--shift-y", `${y}px`);
   }
 
   function bare() {
@@ -96,6 +112,25 @@ export function makeLooking({ onChoose }) {
     show,
     turnTo,
     goNearer,
+    aim,
+    // Shows a picture that is no view: the whole frame, or the surroundings cut from it.
+    showOther(other) {
+      picture.alt = other.label;
+      swap(other.url);
+      const ends = [other.origin_px[0] + other.size_px[0], other.origin_px[1] + other.size_px[1]];
+      fit({ ...other, outline: [], box: [...other.origin_px, ...ends] });
+    },
+    // The same view of a card whose outlines have changed.
+    refresh(next) {
+      card = next;
+      drawRing(card.views[0]);
+      fit(card.views[index]);
+    },
+    // Back to the view, as near as it was.
+    showView() {
+      if (card) turnTo(index);
+      aim(NEARNESS[near], [0, 0]);
+    },
     get index() {
       return index;
     },
@@ -112,6 +147,10 @@ export function makeLooking({ onChoose }) {
     playLoop: (address) => swap(address),
     stopLoop: () => card && swap(card.views[index].url),
   };
+}
+
+export function writePoints(points) {
+  return points.map(([row, column]) => `${column},${row}`).join(" ");
 }
 
 export function fetchPictures(card) {

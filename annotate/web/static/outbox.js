@@ -87,7 +87,7 @@ export function makeOutbox({ mark, box = "out", onAnswer, onRefused, onTrouble, 
   return { add, flush, holds: (test) => entries.some(test), count: () => entries.length, list: () => [...entries] };
 }
 
-async function post(address, body) {
+export async function post(address, body) {
   let response;
   try {
     response = await fetch(address, {

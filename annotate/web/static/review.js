@@ -1,22 +1,23 @@
 // The review: one candidate at a time is shown, the answer is taken, and the next, already here, takes its place.
 
+import { makeDetails } from "./details.js";
+import { makeDrawing } from "./drawing.js";
 import { wireHolding, wireKeys } from "./keys.js";
 import { makeLine } from "./line.js";
 import { makeLooking } from "./looking.js";
 import { makeLoop } from "./loop.js";
-import { makeOutbox } from "./outbox.js";
+import { makeOutbox, post } from "./outbox.js";
 import { makeRibbon } from "./ribbon.js";
+import { makeSaid } from "./said.js";
 import { makeSaying } from "./saying.js";
+import { makeWho } from "./who.js";
 
 const LOOK_ROUND_MS = 2000; // how soon another's verdict is seen here; each look is one query of an index
 const LOOK_FOR_FIRST_MS = 10000;
-const NAME_KEY = "leafshade-reviewer";
 const SAID = { confirm: "Confirmed", dismiss: "Dismissed", unsure: "Unsure of" };
 const SAID_THIS = { confirm: "confirmed this", dismiss: "dismissed this", unsure: "was unsure of this" };
-const FIELDS = ["stage", "condition", "behaviour", "note"];
 
 const state = JSON.parse(document.getElementById("state").textContent);
-const SAID_KEY = `leafshade-said:${state.logbook}`;
 const find = (id) => document.getElementById(id);
 
 if (state.card) begin();
@@ -24,12 +25,15 @@ else watchForFirst();
 
 function begin() {
   const saying = makeSaying();
+  const name = makeWho(state.reviewer);
   const looking = makeLooking({ onChoose: (index) => turnTo(index) });
   const ribbon = makeRibbon(find("ribbon"), { onMove: turnTo, onRest: (index) => loop.rest(line.card, index) });
   const loop = makeLoop({ button: find("loop-button"), words: find("loop-words"), looking });
   const outbox = makeOutbox({ mark: state.logbook, onAnswer, onRefused, onTrouble, onCalm });
   const line = makeLine({ first: state.card, mark: state.logbook, address, onArrived: loop.askAhead });
-  const said = readSaid(); // ids answered in this tab, newest last, for undo
+  const details = makeDetails({ onDone: sendDetails, onTurn: tellStanding, restFocus });
+  const drawing = makeDrawing({ limits: state.limits, looking, saying, send, ask, onTurn: tellStanding, restFocus });
+  const said = makeSaid(state.logbook);
   const mine = new Set(); // verdicts that came from this tab
   let lastChange = state.last_verdict;
   let isMoving = false;
@@ -46,12 +50,12 @@ function begin() {
   function show(card) {
     loop.stop();
     saying.quietMeanwhile();
-    closeDetails();
+    details.close();
     looking.show(card, 0);
     ribbon.draw(card);
     ribbon.mark(0);
     find("main").dataset.candidate = card.id;
-    find("facts").replaceChildren(...card.facts.flatMap(([name, value]) => [make("dt", name), make("dd", value)]));
+    tellFacts(card);
     find("ribbon-from").textContent = card.ribbon.from_words;
     find("ribbon-tree").textContent = card.ribbon.words;
     find("ribbon-until").textContent = card.ribbon.until_words;
@@ -67,10 +71,14 @@ function begin() {
     ribbon.mark(index);
   }
 
+  function tellFacts(card) {
+    find("facts").replaceChildren(...card.facts.flatMap(([word, value]) => [make("dt", word), make("dd", value)]));
+  }
+
   function tellStanding() {
-    const { verdict } = line.card;
-    find("stands").textContent = verdict ? `${verdict.words}.` : "";
-    find("details-button").hidden = verdict?.answer !== "confirm" || !find("details").hidden;
+    const { verdict, doubt } = line.card;
+    find("stands").textContent = [verdict ? `${verdict.words}.` : "", doubt ?? ""].join(" ").trim();
+    find("details-button").hidden = verdict?.answer !== "confirm" || details.isOpen;
     for (const button of find("answers").querySelectorAll("button")) {
       button.setAttribute("aria-pressed", String(verdict?.answer === button.dataset.answer));
     }
@@ -78,34 +86,22 @@ function begin() {
 
   // ---- answering
 
-  function answer(word) {
+  function answer(word, reason = "") {
     if (isMoving) return;
     const { card } = line;
-    outbox.add(address("/api/verdicts"), { candidate: card.id, answer: word, known: card.known, reviewer: name() });
-    card.verdict = { answer: word, words: `${name()} ${SAID_THIS[word]}` };
+    send("/api/verdicts", { candidate: card.id, answer: word, reason, known: card.known });
+    const why = reason ? `: ${reason}` : "";
+    card.verdict = { answer: word, words: `${name()} ${SAID_THIS[word]}${why}` };
     line.settle(card.id);
-    remember(card.id);
-    saying.said(`${SAID[word]} ${card.title}.`, { undo: true });
-    if (word === "confirm") openDetails();
+    said.add(card.id);
+    saying.said(`${SAID[word]} ${card.title}${why}.`, { undo: true });
+    if (word === "confirm") details.open(card);
     else void goOn();
   }
 
-  function openDetails() {
-    const { card } = line;
-    const form = find("details");
-    find("answers").hidden = true;
-    form.hidden = false;
-    tellStanding();
-    find("details-head").textContent = `Confirmed ${card.kind_words}.`;
-    for (const field of FIELDS) form.elements[field].value = card.details?.[field] ?? "";
-    form.elements.stage.focus();
-  }
-
-  function closeDetails() {
-    const hadFocus = find("details").contains(document.activeElement);
-    find("details").hidden = true;
-    find("answers").hidden = false;
-    if (hadFocus) restFocus();
+  function dismissAs(number) {
+    const button = find("reasons").querySelectorAll("button")[number];
+    if (button) answer("dismiss", button.dataset.reason);
   }
 
   // The focus must not fall back to the top of the page with the field that held it, nor rest on an answer, where the next
@@ -114,16 +110,12 @@ function begin() {
     find("main").focus({ preventScroll: true });
   }
 
-  function sendDetails(event) {
-    event.preventDefault();
-    const { card } = line;
-    const form = find("details");
-    const details = Object.fromEntries(FIELDS.map((field) => [field, form.elements[field].value.trim()]));
-    if (FIELDS.some((field) => details[field] !== (card.details?.[field] ?? ""))) {
-      outbox.add(address("/api/details"), { candidate: card.id, ...details, reviewer: name() });
-      card.details = details;
-      const words = FIELDS.map((field) => details[field]).filter(Boolean);
-      saying.said(`Confirmed ${card.title}${words.length ? `: ${words.join(", ")}` : ""}.`, { undo: said.includes(card.id) });
+  function sendDetails(card, changed) {
+    if (changed) {
+      send("/api/details", { candidate: card.id, ...changed });
+      card.details = changed;
+      const words = details.tell(changed);
+      saying.said(`Confirmed ${card.title}${words ? `: ${words}` : ""}.`, { undo: said.has(card.id) });
     }
     void goOn();
   }
@@ -136,7 +128,7 @@ function begin() {
       if (next) show(next);
       else await finish();
     } catch {
-      closeDetails();
+      details.close();
       saying.trouble("The next candidates cannot be fetched: the server does not answer. Nothing is lost; start leafshade review again, or try once more.", "Try now");
     } finally {
       isMoving = false;
@@ -169,18 +161,17 @@ function begin() {
   }
 
   function undo() {
-    const id = said.pop();
+    const id = said.takeLast();
     if (id === undefined) {
       saying.said("There is nothing to undo here.");
       return;
     }
-    writeSaid();
     isOver = false;
     line.unsettle(id);
-    outbox.add(address("/api/take-back"), { candidate: id, reviewer: name() });
+    send("/api/take-back", { candidate: id, from: said.isDrawn(id) ? line.card.id : 0 });
     const undone = line.find(id);
-    if (!undone) {
-      saying.said("Taken back.");
+    if (!undone || said.isDrawn(id)) {
+      saying.said(said.isDrawn(id) ? "Taken back what was drawn in." : "Taken back.");
       return;
     }
     undone.verdict = null;
@@ -188,7 +179,54 @@ function begin() {
     saying.said(`Taken back; ${undone.title} is here again.`);
   }
 
-  // ---- what comes back from the server
+  // ---- drawing
+
+  function startDrawing(start) {
+    if (isMoving || details.isOpen) return;
+    loop.stop();
+    start(line.card, looking.index);
+  }
+
+  // A view as it now is, in the logbook: its outline, and what was drawn beside it.
+  function takeOutlined({ candidate, view, facts }) {
+    const card = line.find(candidate);
+    if (!card) return;
+    Object.assign(card.views[view.rank], view);
+    card.facts = facts;
+    if (card === line.card) {
+      tellFacts(card);
+      look(card);
+    }
+  }
+
+  function takeDrawn({ candidate, title, from, beside }) {
+    said.add(candidate, { isDrawn: true });
+    saying.said(`Drawn in and confirmed: ${title}.`, { undo: true });
+    takeBeside(from, beside);
+  }
+
+  function takeBeside(from, beside) {
+    const card = line.find(from);
+    if (!card) return;
+    card.views.forEach((view, rank) => (view.beside = beside[rank] ?? []));
+    if (card === line.card) look(card);
+  }
+
+  function look(card) {
+    if (!drawing.isOpen) looking.refresh(card);
+  }
+
+  // ---- what goes to the server and comes back from it
+
+  function send(path, body) {
+    outbox.add(address(path), { ...body, reviewer: name() });
+  }
+
+  // For what is wanted now or not at all; what was said goes through the outbox.
+  async function ask(path, body) {
+    const reply = await post(address(path), { ...body, logbook: state.logbook, reviewer: name() });
+    return reply.ok ? reply.data : { sentence: reply.sentence };
+  }
 
   function onAnswer(entry, data) {
     if (data.verdict) {
@@ -199,13 +237,24 @@ function begin() {
       if (!mine.has(other.id)) saying.meanwhile(`${other.words} meanwhile. Both are kept; yours is newer and counts.`);
     }
     if (data.sense) find("sense").textContent = data.sense;
-    if (entry.address.startsWith("/api/take-back") && !line.find(entry.body.candidate)) {
-      location.assign(address(`/candidates/${entry.body.candidate}`));
-    }
+    if (data.outlined || data.drawn) drawing.settle(entry);
+    if (data.outlined) takeOutlined(data.outlined);
+    if (data.drawn) takeDrawn(data.drawn);
+    if (entry.address.startsWith("/api/take-back")) tookBack(entry.body.candidate, data);
     leaveIfDone();
   }
 
+  function tookBack(id, data) {
+    if (data.beside) takeBeside(data.from, data.beside);
+    else if (!line.find(id) && !said.isDrawn(id)) location.assign(address(`/candidates/${id}`));
+  }
+
   function onRefused(entry, sentence) {
+    const card = line.find(entry.body.candidate);
+    if (entry.address.startsWith("/api/outlines") && card) {
+      drawing.putBack(entry, card);
+      if (card === line.card) look(card);
+    }
     const note = entry.body.note ? ` The note was: ${entry.body.note}` : "";
     saying.trouble(`${sentence}${note}`, "Seen");
   }
@@ -235,7 +284,7 @@ function begin() {
     if (data.sense) find("sense").textContent = data.sense;
     for (const verdict of data.verdicts) {
       const isSending = outbox.holds((entry) => entry.body.candidate === verdict.candidate);
-      if (!mine.has(verdict.id) && !isSending) hear(verdict);
+      if (!mine.has(verdict.id) && !isSending && !said.isDrawn(verdict.candidate)) hear(verdict);
     }
   }
 
@@ -258,41 +307,19 @@ function begin() {
 
   // ---- small things
 
-  function name() {
-    return find("reviewer").value.trim() || state.reviewer;
-  }
-
-  function remember(id) {
-    const place = said.indexOf(id);
-    if (place >= 0) said.splice(place, 1);
-    said.push(id);
-    writeSaid();
-  }
-
-  function readSaid() {
-    try {
-      return JSON.parse(sessionStorage.getItem(SAID_KEY) ?? "[]");
-    } catch {
-      return [];
-    }
-  }
-
-  function writeSaid() {
-    try {
-      sessionStorage.setItem(SAID_KEY, JSON.stringify(said.slice(-200)));
-    } catch {
-      // Undo then works until the page is left.
-    }
-  }
-
-  function press(event, button) {
-    answer(button.dataset.answer);
+  function press(event, act) {
+    act();
     // A press by hand, not by the keyboard, leaves no focus on the button.
-    if (event.detail > 0 && find("details").hidden) restFocus();
+    if (event.detail > 0 && !details.isOpen && !drawing.isOpen) restFocus();
   }
 
   function mark(id, isOn) {
     find(id).setAttribute("aria-pressed", String(isOn));
+  }
+
+  function turnWhy(isOpen = find("reasons").dataset.open !== "yes") {
+    find("reasons").dataset.open = isOpen ? "yes" : "no";
+    find("why-button").setAttribute("aria-expanded", String(isOpen));
   }
 
   function retry() {
@@ -301,7 +328,7 @@ function begin() {
     if (find("retry-button").textContent === "Try now") {
       line
         .fill()
-        .then(() => line.card.verdict && find("details").hidden && goOn())
+        .then(() => line.card.verdict && !details.isOpen && goOn())
         .catch(() => saying.trouble("The server still does not answer. What you said is kept in this browser.", "Try now"));
     }
   }
@@ -314,9 +341,11 @@ function begin() {
       z: undo,
       b: goBack,
       n: putOff,
-      e: () => line.card.verdict?.answer === "confirm" && openDetails(),
+      e: () => line.card.verdict?.answer === "confirm" && details.open(line.card),
       o: () => mark("outline-button", looking.toggleOutline()),
       p: () => mark("pixels-button", looking.togglePixels()),
+      l: () => startDrawing(drawing.correct),
+      m: () => startDrawing(drawing.draw),
       "+": () => looking.goNearer(1),
       "=": () => looking.goNearer(1),
       "-": () => looking.goNearer(-1),
@@ -324,48 +353,28 @@ function begin() {
       ArrowLeft: () => ribbon.step(-1),
       ArrowRight: () => ribbon.step(1),
     };
-    const buttons = { undo: "z", back: "b", later: "n", details: "e", outline: "o", pixels: "p", nearer: "+", farther: "-", loop: " " };
+    const buttons = { undo: "z", back: "b", later: "n", details: "e", outline: "o", pixels: "p", nearer: "+", farther: "-", loop: " ", correct: "l", draw: "m" };
     for (const [id, key] of Object.entries(buttons)) find(`${id}-button`).addEventListener("click", acts[key]);
-    for (const button of find("answers").querySelectorAll("button")) button.addEventListener("click", (event) => press(event, button));
-    find("retry-button").addEventListener("click", retry);
-    find("details").addEventListener("submit", sendDetails);
-    find("details").addEventListener("keydown", (event) => {
-      // In some browsers a closed choice takes Enter for itself; here Enter always goes on.
-      if (event.key === "Enter" && !event.isComposing) sendDetails(event);
-    });
-    for (const select of find("order").querySelectorAll("select")) select.addEventListener("change", () => find("order").submit());
-    wireKeys({ acts, hold: looking.holdBare, leaveDetails: () => void goOn() });
-    wireHolding(find("glass"), looking.holdBare);
-    wirePanel();
-    keepName();
-  }
-
-  // The panel of keys and name lies over the answers; it goes as soon as one turns to something else.
-  function wirePanel() {
-    const panel = find("ways");
-    addEventListener("pointerdown", (event) => {
-      if (!panel.contains(event.target)) panel.open = false;
-    });
-    panel.addEventListener("keydown", (event) => {
-      if (event.key === "Escape") {
-        panel.open = false;
-        panel.querySelector("summary").focus();
-      }
-    });
-  }
-
-  // A name typed here is kept for this browser, until the review is started under another name.
-  function keepName() {
-    const field = find("reviewer");
-    try {
-      const kept = JSON.parse(localStorage.getItem(NAME_KEY) ?? "{}");
-      if (kept.instead === state.reviewer && kept.name) field.value = kept.name;
-      field.addEventListener("change", () => {
-        localStorage.setItem(NAME_KEY, JSON.stringify({ instead: state.reviewer, name: field.value.trim() }));
-      });
-    } catch {
-      // The name then lasts as long as the page.
+    for (const button of find("answers").querySelectorAll("button")) {
+      button.addEventListener("click", (event) => press(event, () => answer(button.dataset.answer)));
     }
+    find("reasons").querySelectorAll("button").forEach((button, number) => {
+      acts[String(number + 1)] = () => dismissAs(number);
+      button.addEventListener("click", (event) => {
+        turnWhy(false);
+        press(event, () => dismissAs(number));
+      });
+    });
+    find("why-button").addEventListener("click", () => turnWhy());
+    find("retry-button").addEventListener("click", retry);
+    for (const select of find("order").querySelectorAll("select")) select.addEventListener("change", () => find("order").submit());
+    wireKeys({
+      acts,
+      hold: looking.holdBare,
+      leaveDetails: () => void goOn(),
+      findMode: () => (drawing.isOpen ? drawing.keys : null),
+    });
+    wireHolding(find("glass"), looking.holdBare);
   }
 }
 

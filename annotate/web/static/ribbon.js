@@ -1,7 +1,8 @@
 // The ribbon along the foot: the whole clip as a thin band, below it the part round this candidate with sharpness as shade
 // and its views as ticks. Moving along it moves the view; resting on it asks for the steadied loop.
 
-const SVG = "http://www.w3.org/2000/svg";
+import { shape } from "./shapes.js";
+
 const WHOLE_HEIGHT = 7;
 const NEAR_TOP = 12;
 const NEAR_HEIGHT = 24;
@@ -118,10 +119,4 @@ export function makeRibbon(element, { onMove, onRest }) {
     });
   }
   return { draw, mark, step };
-}
-
-export function shape(name, attributes) {
-  const made = document.createElementNS(SVG, name);
-  for (const [key, value] of Object.entries(attributes)) made.setAttribute(key, String(value));
-  return made;
 }

@@ -1,0 +1,251 @@
+// Correcting the outline of the view shown, and drawing in what the search missed: the pen with its bar of tools, what is kept of a
+// drawing that was left, and what is sent. How a line is drawn stands in outlining.js.
+
+import { makePen } from "./outlining.js";
+import { findBox } from "./polygons.js";
+
+const find = (id) => document.getElementById(id);
+
+export function makeDrawing({ limits, looking, saying, send, ask, onTurn, restFocus }) {
+  const bar = find("outlining");
+  const words = find("outlining-words");
+  const pen = makePen({ glass: find("glass"), picture: find("view"), layer: find("pen"), limits, looking, say, onChange: tell });
+  const drafts = new Map(); // what was left without being kept, or is not yet known to be in the logbook
+  const before = new Map(); // views as they were before a correction that the server may still refuse
+  let mode = ""; // "correct", "draw", "place" while one points into the whole frame
+  let card = null;
+  let view = null;
+  let other = null; // the picture cut from the whole frame, where one draws in that
+  let own = ""; // the search's outline as the pen has it, once it was asked for
+
+  function say(sentence) {
+    words.textContent = sentence;
+  }
+
+  function turn(next) {
+    mode = next;
+    bar.dataset.mode = next;
+    find("keep-word").textContent = next === "place" ? "Here" : "Keep";
+  }
+
+  function name() {
+    return `${mode}:${card.id}:${other?.name ?? view.rank}`;
+  }
+
+  // ---- opening and leaving
+
+  function open(next, index, wanted) {
+    card = next;
+    view = card.views[index];
+    other = null;
+    own = "";
+    turn(wanted);
+    find("main").dataset.mode = "outlining";
+    for (const part of shut()) part.inert = true;
+    bar.hidden = false;
+    find("answers").hidden = true;
+    find("outlining-head").textContent = mode === "correct" ? "Outline of this view" : "Draw in what the search missed";
+    bar.elements.drawn_kind.value = card.kind;
+    bar.elements.drawn_stage.value = "";
+    scrollTo(0, find("main").offsetTop); // on a phone the button stands far below the picture
+    begin();
+    onTurn();
+  }
+
+  function begin() {
+    const draft = drafts.get(name());
+    const start = draft ?? (mode === "correct" ? view.outline : []);
+    const picture = other ?? view;
+    const isTidied = !draft && mode === "correct" && !view.own_outline;
+    pen.begin({ origin: picture.origin_px, size: picture.size_px, start, isTidied });
+    if (draft) say("Here is the outline as you left it.");
+    else if (mode === "correct") say("Drag a point, or press the line to add one; the brush adds and takes away.");
+    else say("Press round the body, point by point, or take the brush and paint it.");
+  }
+
+  function leave() {
+    if (mode === "place") {
+      backToView();
+      return;
+    }
+    if (pen.isChanged && pen.points.length) {
+      drafts.set(name(), pen.points);
+      saying.said(`Left without being kept; ${mode === "correct" ? "Correct outline" : "Draw in a larva"} brings it back as it was.`);
+    }
+    close();
+  }
+
+  function close() {
+    pen.end();
+    mode = "";
+    delete find("main").dataset.mode;
+    for (const part of shut()) part.inert = false;
+    bar.hidden = true;
+    find("answers").hidden = false;
+    looking.showView();
+    restFocus();
+    onTurn();
+  }
+
+  const shut = () => document.querySelectorAll(".strip, .foot, .tools, .beside, .along, .back, .later, .why, .top nav");
+
+  // ---- keeping
+
+  function keep() {
+    if (mode === "place") {
+      void point(pen.centre());
+      return;
+    }
+    const fault = pen.findFault();
+    if (fault) {
+      say(fault);
+      return;
+    }
+    if (mode === "draw" || isToBeSent()) {
+      drafts.set(name(), pen.points); // until the logbook has it
+      if (mode === "correct") keepCorrection();
+      else keepDrawn();
+    } else saying.said("The outline is as it was.");
+    close();
+  }
+
+  const isOwnAgain = () => own !== "" && JSON.stringify(pen.points) === own;
+  const isToBeSent = () => (isOwnAgain() ? view.own_outline !== null : pen.isChanged);
+
+  function keepCorrection() {
+    const isOwn = isOwnAgain();
+    const outline = isOwn ? null : pen.points;
+    send("/api/outlines", { candidate: card.id, rank: view.rank, outline });
+    if (!before.has(name())) before.set(name(), { ...view });
+    const [low, high] = findBox(pen.points);
+    view.own_outline = isOwn ? null : (view.own_outline ?? view.outline);
+    view.outline = pen.points;
+    view.box = [Math.floor(low[0]), Math.floor(low[1]), Math.floor(high[0]) + 1, Math.floor(high[1]) + 1];
+    saying.said(isOwn ? "The search's own outline stands again." : "Your outline stands in place of the search's.");
+  }
+
+  function keepDrawn() {
+    const picture = other ? { picture: other.name, origin: other.origin_px, frame: other.frame } : {};
+    const { drawn_kind: kind, drawn_stage: stage } = bar.elements;
+    send("/api/drawn-in", { candidate: card.id, rank: view.rank, outline: pen.points, kind: kind.value, stage: stage.value, ...picture });
+    saying.said("Drawn in; it is being written into the logbook.");
+  }
+
+  // What the server made of it; a refused outline is put back, and the drawing can be opened again as it was.
+  function settle(entry, data) {
+    const { candidate, rank, picture } = entry.body;
+    drafts.delete(`${entry.address.includes("/api/outlines") ? "correct" : "draw"}:${candidate}:${picture ?? rank}`);
+    before.delete(`correct:${candidate}:${rank}`);
+    return data;
+  }
+
+  function putBack(entry, refused) {
+    const key = `correct:${entry.body.candidate}:${entry.body.rank}`;
+    if (before.has(key)) Object.assign(refused.views[entry.body.rank], before.get(key));
+    before.delete(key);
+  }
+
+  // ---- the whole frame
+
+  function goToFrame() {
+    if (mode !== "draw") return;
+    turn("place");
+    view = card.views[0]; // the frame that is kept is that of the best view
+    looking.showOther({ url: card.frame.url, label: card.frame.label, origin_px: [0, 0], size_px: card.frame.size_px });
+    pen.begin({ origin: [0, 0], size: card.frame.size_px, start: [] });
+    say("Press the place in the whole frame; or move it under the cross with the arrows, and Enter.");
+  }
+
+  async function point(place) {
+    const asked = card;
+    say("Fetching this part of the frame from the clip.");
+    let reply;
+    try {
+      reply = await ask("/api/surroundings", { candidate: card.id, rank: 0, place });
+    } catch {
+      reply = { sentence: "The server does not answer, so the frame cannot be fetched now." };
+    }
+    if (mode !== "place" || card !== asked) return;
+    if (!reply.picture) {
+      pen.begin({ origin: [0, 0], size: card.frame.size_px, start: [] });
+      say(`${reply.sentence} You can still draw in the views.`);
+      return;
+    }
+    other = { ...reply.picture, label: "part of the whole frame, as it was filmed" };
+    turn("draw");
+    looking.showOther(other);
+    begin();
+  }
+
+  function backToView() {
+    turn("draw");
+    other = null;
+    looking.showView();
+    begin();
+  }
+
+  // ---- the bar
+
+  function tell() {
+    if (mode === "place" && pen.points.length) void point(pen.points[0]);
+    for (const button of bar.querySelectorAll("[data-tool]")) button.setAttribute("aria-pressed", String(button.dataset.tool === pen.tool));
+    bar.dataset.tool = pen.tool === "points" ? "points" : "brush";
+  }
+
+  function takeOwn() {
+    if (mode !== "correct") return;
+    pen.replace(view.own_outline ?? before.get(name())?.outline ?? view.outline, "The search's own outline; Enter keeps it.");
+    own = JSON.stringify(pen.points);
+  }
+
+  const acts = {
+    p: () => pen.take("points"),
+    a: () => pen.take("add"),
+    t: () => pen.take("take"),
+    ".": () => pen.choose(1),
+    ",": () => pen.choose(-1),
+    i: pen.add,
+    x: pen.remove,
+    Delete: pen.remove,
+    Backspace: pen.remove,
+    z: pen.undo,
+    r: takeOwn,
+    f: goToFrame,
+    "[": () => pen.resize(-1),
+    "]": () => pen.resize(1),
+    "+": () => pen.goNearer(1),
+    "=": () => pen.goNearer(1),
+    "-": () => pen.goNearer(-1),
+    " ": () => (mode === "place" ? keep() : pen.pressSpace()),
+    Enter: keep,
+    Escape: leave,
+  };
+  for (const key of ["ArrowUp", "ArrowDown", "ArrowLeft", "ArrowRight"]) acts[key] = (event) => pen.pressArrow(key, event.shiftKey);
+  for (const button of bar.querySelectorAll("[data-key]")) {
+    button.addEventListener("click", (event) => {
+      acts[button.dataset.key](event);
+      // A press by hand, not by the keyboard, leaves no focus on the button.
+      if (event.detail > 0 && mode) find("pen").focus({ preventScroll: true });
+    });
+  }
+  bar.addEventListener("submit", (event) => {
+    event.preventDefault();
+    keep();
+  });
+
+  return {
+    correct: (next, index) => open(next, index, "correct"),
+    draw: (next, index) => open(next, index, "draw"),
+    settle,
+    putBack,
+    get isOpen() {
+      return mode !== "";
+    },
+    keys: {
+      acts,
+      owns: (element) => bar.contains(element) || element.id === "pen",
+      mayRepeat: (key) => key.startsWith("Arrow") || key === "[" || key === "]",
+      releaseSpace: pen.releaseSpace,
+    },
+  };
+}

@@ -23,6 +23,7 @@ from annotate.web.eye_routes import ROUTES as EYE_ROUTES
 from annotate.web.guards import Door, Guard
 from annotate.web.listing_routes import show_all
 from annotate.web.loops import LoopMaker
+from annotate.web.outline_routes import take_drawn, take_outline, take_place
 from annotate.web.picture_routes import ask_for_loop, send_loop, send_picture
 from annotate.web.reach_routes import show_reach
 from annotate.web.record_routes import (
@@ -84,6 +85,9 @@ def build_app(logbook: Logbook, *, reviewer: str, door: Door | None = None) -> S
             Route("/api/verdicts", take_verdict, methods=["POST"]),
             Route("/api/take-back", take_undo, methods=["POST"]),
             Route("/api/details", take_details, methods=["POST"]),
+            Route("/api/outlines", take_outline, methods=["POST"]),
+            Route("/api/drawn-in", take_drawn, methods=["POST"]),
+            Route("/api/surroundings", take_place, methods=["POST"]),
             Mount("/static", _Files(directory=STATIC_FOLDER)),
         ],
         middleware=[Middleware(Guard, door=door or Door())],

@@ -141,13 +141,20 @@ def _list_newest(logbook: Logbook, tree: Tree | None) -> list[Observation]:
 def _describe_trees(logbook: Logbook, trees: Sequence[Tree]) -> list[Row]:
     counts = {count.tree_id: count for count in count_candidates(logbook)}
     observations = list_observations(logbook)
-    visits = list_visits(logbook)
+    visits = {one.visit.id: one.visit for one in list_visits(logbook)}
+    # Looked over by eye is looked over, too.
+    seen_on = [
+        (one.tree_id, visits[visit_id])
+        for visit_id, trees_there in list_effort(logbook).items()
+        for one in trees_there
+        if not one.is_empty
+    ]
     return [
         describe_tree(
             tree,
             count=counts.get(tree.id),
             observations=[one for one in observations if (one.site, one.tree) == (tree.site, tree.code)],
-            visits=[one.visit for one in visits if one.visit.site == tree.site and tree.code in one.trees],
+            visits=[visit for tree_id, visit in seen_on if tree_id == tree.id],
         )
         for tree in trees
     ]

@@ -295,3 +295,11 @@ def test_empty_logbooks_say_what_to_do(tmp_path: Path) -> None:
         assert "leafshade trees import" in httpx.get(f"{address}/visits/new").text
         for path in ("/observations/1", "/visits/1", "/observations/x", "/visits/x", f"/visits/{10**30}"):
             assert httpx.get(f"{address}{path}").status_code == 404
+
+
+def test_a_tree_looked_over_by_eye_counts_as_looked_over(book: Served) -> None:
+    """A search in vain by eye is a visit of that tree: nobody is sent there as if it had never been looked at."""
+    before = httpx.get(f"{book.address}/trees").text
+    send(book, tree="OT01", count="0", searched_min="12")
+    after = httpx.get(f"{book.address}/trees").text
+    assert "1 not searched yet" in before and "not searched yet" not in after

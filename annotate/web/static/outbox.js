@@ -3,6 +3,7 @@
 // the order given, each under a key of its own: the server takes a repeated key once.
 
 const FINAL = new Set([400, 404, 413, 422]); // what can never be taken as it is; everything else may be, later or elsewhere
+const ANSWER_MS = 30000; // a phone that walked out of reach would otherwise wait for minutes before trying again
 const WAITS_MS = [1000, 2000, 4000, 8000, 15000]; // doubling, then steady: quick after a hiccup, sparing in a long outage
 
 let storage = null;
@@ -94,6 +95,7 @@ export async function post(address, body) {
       method: "POST",
       headers: { "Content-Type": "application/json" },
       body: JSON.stringify(body),
+      signal: AbortSignal.timeout?.(ANSWER_MS),
     });
   } catch {
     return { ok: false, final: false, sentence: "The server does not answer." };

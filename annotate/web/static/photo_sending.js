@@ -2,6 +2,7 @@
 // which photos are to be sent at all, `isHeld` which of them wait for their record to arrive first.
 
 const FINAL = new Set([400, 413, 422]); // what is no photo and never will be
+const ANSWER_MS = 120000; // some megabytes over a weak connection
 const WAIT_MS = [2000, 5000, 15000, 30000];
 
 export function makePhotoSending({ box, mark, who, isOurs, isHeld, onSent, onRefused, onTurn }) {
@@ -56,6 +57,7 @@ export function makePhotoSending({ box, mark, who, isOurs, isHeld, onSent, onRef
         method: "POST",
         headers: { "Content-Type": "application/octet-stream" },
         body: photo.bytes,
+        signal: AbortSignal.timeout?.(ANSWER_MS),
       });
     } catch {
       return { ok: false, final: false };

@@ -1,4 +1,4 @@
-"""Observations as data: stable names, units in the names, UTC and local time side by side."""
+"""Observations as data: stable names, units in the names, UTC and local time side by side; and a place on a tree in words."""
 
 from annotate.logbook.records import Observation
 from annotate.sheets import Cell
@@ -67,3 +67,12 @@ def describe_observation(observation: Observation) -> dict[str, Cell]:
         "length_from": observation.length_from,
         "entry_key": observation.entry_key,
     }
+
+
+def say_place(observation: Observation) -> str:
+    """Return where on the tree it was: "2.5 m up, NE side, low twig; marker red thread 7"; empty where nobody said."""
+    parts = [] if observation.height_m is None else [f"{observation.height_m:g} m up"]
+    parts += [f"{observation.aspect} side"] if observation.aspect else []
+    parts += [observation.branch] if observation.branch else []
+    marker = f"marker {observation.marker}" if observation.marker else ""
+    return "; ".join(part for part in (", ".join(parts), marker) if part)

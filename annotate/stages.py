@@ -118,11 +118,11 @@ def weigh_season(instar: Instar, day: date) -> float:
     """Return the weight of an instar on a day, 1 in its season and `SEASON_FLOOR` far from it; 1 where none is known."""
     if instar.season is None:
         return 1.0
-    days = _count_days_off(instar.season, day)
+    days = count_days_off(instar.season, day)
     return SEASON_FLOOR + (1 - SEASON_FLOOR) * float(np.exp(-0.5 * (2 * days / SEASON_DAYS) ** 2))
 
 
-def _count_days_off(season: tuple[tuple[int, int], tuple[int, int]], day: date) -> int:
+def count_days_off(season: tuple[tuple[int, int], tuple[int, int]], day: date) -> int:
     """Return how many days before or after its season a day lies, 0 in it; a season may cross the new year."""
     starts = [_place(season[0], day.year + shift) for shift in (-1, 0, 1)]
     crosses = season[1] < season[0]

@@ -6,7 +6,6 @@ footage, stands in `detect.cards`.
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from io import BytesIO
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -14,14 +13,10 @@ from typing import TYPE_CHECKING, Any
 from annotate.errors import AnnotateError
 from annotate.json_files import write_bytes
 from annotate.logbook.records import Tree
+from annotate.pdf_pages import POINTS_PER_MM, Fonts, find_paper, list_lacking, load_fonts, to_points
 
 if TYPE_CHECKING:
     from reportlab.pdfgen.canvas import Canvas
-
-PAPERS_MM = {"A4": (210.0, 297.0), "Letter": (215.9, 279.4)}
-"""Width and height (ISO 216; ANSI/ASME Y14.1)."""
-
-POINTS_PER_MM = 72 / 25.4
 
 MODULE_MM = 17.5
 SIDE_MM = 140.0
@@ -52,9 +47,6 @@ LINE_WIDTH_MM = 0.25
 MOST_OFF_MM = 0.7
 """Half a per cent of the ruler: a length in mm reckoned by the card is then off by as much."""
 
-PLAIN_FONT, BOLD_FONT = "Vera.ttf", "VeraBd.ttf"
-"""Bitstream Vera, which reportlab brings along; the fonts are put into the file, so that every printer has them."""
-
 ASK = (
     "Hold this card up to the camera for 3 seconds before you film its tree, flat and facing the lens.",
     "What is filmed from here to the next card is taken to be this tree.",
@@ -66,14 +58,6 @@ CHECK = (
     "A phone’s main lens (26 mm) reads it from up to 3 m away in 1080p and 6 m in 4K.",
 )
 """The last line is where a module has 8 px: 17.5 mm / 8 is what a pixel covers at 3.0 m (1920 px wide) and 6.1 m (3840)."""
-
-
-@dataclass(frozen=True, slots=True)
-class _Fonts:
-    """Names of the two fonts within the file."""
-
-    plain: str
-    bold: str
 
 
 def write_cards(
@@ -88,7 +72,7 @@ def write_cards(
 
     Parameters
     ----------
-    paper : one of `PAPERS_MM`
+    paper : one of `annotate.pdf_pages.PAPERS_MM`
     site_names : by code; a site without a name is called by its code
     font : a TrueType file with the letters of codes and sites, where they are beyond those of Western Europe
 
@@ -111,8 +95,8 @@ def draw_cards(
     """Return the PDF; the arguments and errors are those of `write_cards`. The same trees give the same bytes."""
     from reportlab.pdfgen.canvas import Canvas
 
-    size_mm = _find_paper(paper)
-    fonts = _load_fonts(font)
+    size_mm = find_paper(paper, what="a card")
+    fonts = load_fonts(font)
     stream = BytesIO()
     width, height = (side * POINTS_PER_MM for side in size_mm)
     canvas = Canvas(stream, pagesize=(width, height), invariant=1, pageCompression=1)
@@ -130,7 +114,7 @@ def draw_cards(
 class _Page:
     """One page, drawn on in mm from its top left."""
 
-    def __init__(self, canvas: "Canvas", size_mm: tuple[float, float], fonts: _Fonts) -> None:
+    def __init__(self, canvas: "Canvas", size_mm: tuple[float, float], fonts: Fonts) -> None:
         self._canvas = canvas
         self.width_mm, self.height_mm = size_mm
         self.fonts = fonts
@@ -139,7 +123,7 @@ class _Page:
         """Fill a rectangle with black."""
         foot = self.height_mm - top - high
         self._canvas.setFillGray(0)
-        self._canvas.rect(*_to_points(left, foot, wide, high), stroke=0, fill=1)
+        self._canvas.rect(*to_points(left, foot, wide, high), stroke=0, fill=1)
 
     def write(self, text: str, *, foot: float, font: str, points: float, at: str = "middle") -> None:
         """Write a line in the middle or at an edge of the page, smaller where it is too long."""
@@ -160,7 +144,7 @@ class _Page:
     def write_at(self, text: str, x: float, foot: float) -> None:
         """Write small figures, centred at a place."""
         self._canvas.setFont(self.fonts.plain, SMALL_POINTS)
-        self._canvas.drawCentredString(*_to_points(x, self.height_mm - foot), text)
+        self._canvas.drawCentredString(*to_points(x, self.height_mm - foot), text)
 
 
 def _draw_card(page: _Page, tree: Tree, *, site: str) -> None:
@@ -217,45 +201,13 @@ def _list_runs(modules: Any, count: int) -> list[tuple[int, int]]:
     return runs
 
 
-def _to_points(*lengths_mm: float) -> list[float]:
-    return [length * POINTS_PER_MM for length in lengths_mm]
-
-
-def _find_paper(paper: str) -> tuple[float, float]:
-    known = {name.casefold(): size for name, size in PAPERS_MM.items()}
-    if paper.casefold() not in known:
-        raise AnnotateError(
-            f"paper: expected one of {', '.join(PAPERS_MM)}; found {paper!r}; the cards fit both, choose what the printer holds"
-        )
-    return known[paper.casefold()]
-
-
 def check_letters(texts: Sequence[str], font: Path | None = None) -> None:
     """Raise where a font lacks a letter of these texts: it would be printed as an empty box."""
-    from reportlab.pdfbase.pdfmetrics import getFont
-
-    name = _load_fonts(font).plain
-    known = getFont(name).face.charToGlyph
+    name = load_fonts(font).plain
     for text in texts:
-        lacking = [letter for letter in text if ord(letter) not in known]
+        lacking = list_lacking(name, [text])
         if lacking:
             raise AnnotateError(
                 f"cards: expected letters that the font has; found {lacking[0]!r} in {text!r}; "
                 "name a TrueType font that has it with: --font FILE.ttf"
             )
-
-
-def _load_fonts(path: Path | None) -> _Fonts:
-    """Register the fonts of the file and return their names."""
-    from reportlab.pdfbase.pdfmetrics import registerFont
-    from reportlab.pdfbase.ttfonts import TTFError, TTFont
-
-    files = (PLAIN_FONT, BOLD_FONT) if path is None else (str(path), str(path))
-    try:
-        for name, file in zip(("Leafshade-plain", "Leafshade-bold"), files, strict=True):
-            registerFont(TTFont(name, file))
-    except (TTFError, OSError) as error:
-        raise AnnotateError(
-            f"font {path}: expected a TrueType font file (.ttf); found that it cannot be read as one; name another"
-        ) from error
-    return _Fonts("Leafshade-plain", "Leafshade-bold")

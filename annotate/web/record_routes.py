@@ -19,12 +19,12 @@ from annotate.logbook.records import Observation, Site, Tree
 from annotate.logbook.review import count_candidates, find_candidate
 from annotate.logbook.visits import list_visits
 from annotate.review_order import say_count
+from annotate.site_plan import draw_plan
 from annotate.web.cards import build_card
 from annotate.web.choices import list_tree_words, read_number, write_tree
 from annotate.web.desk import find_desk
 from annotate.web.record_rows import Row, describe_observation, describe_tree, describe_visit
 from annotate.web.rendering import render
-from annotate.web.site_plan import draw_plan
 from annotate.web.wording import say_date
 
 PAGE_SIZE = 200

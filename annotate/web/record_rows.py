@@ -6,6 +6,7 @@ from typing import Any
 from annotate.logbook.effort import TreeEffort
 from annotate.logbook.records import Clip, Count, Observation, Tree, Visit
 from annotate.logbook.visits import VisitSummary
+from annotate.observations import say_place
 from annotate.review_order import say_count
 from annotate.weather import say_weather
 from annotate.web.cards import address_picture
@@ -119,15 +120,6 @@ def say_length(length_s: float) -> str:
     if hours:
         return f"{hours} h {minutes} min"
     return f"{minutes} min {seconds} s" if minutes else f"{seconds} s"
-
-
-def say_place(observation: Observation) -> str:
-    """Return where on the tree it was: "2.5 m up, NE side, low twig; marker red thread 7"; empty where nobody said."""
-    parts = [] if observation.height_m is None else [f"{observation.height_m:g} m up"]
-    parts += [f"{observation.aspect} side"] if observation.aspect else []
-    parts += [observation.branch] if observation.branch else []
-    marker = f"marker {observation.marker}" if observation.marker else ""
-    return "; ".join(part for part in (", ".join(parts), marker) if part)
 
 
 def say_searched(observation: Observation) -> str:

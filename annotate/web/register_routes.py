@@ -29,11 +29,11 @@ from annotate.logbook.places import (
 from annotate.logbook.records import Observation, RecordChange, Site, Tree
 from annotate.logbook.visits import VisitSummary, list_visits
 from annotate.review_order import say_count
+from annotate.site_plan import draw_plan
 from annotate.trees import READ_COLUMNS, Problem, read_code, read_form, sort_by_walk
 from annotate.web.desk import Desk, find_desk
 from annotate.web.rendering import render
 from annotate.web.sent import Sent, read_reviewer, read_text, take
-from annotate.web.site_plan import draw_plan
 from annotate.web.wording import say_clock_with_zone, say_date, write_out
 from annotate.zones import find_local_date
 

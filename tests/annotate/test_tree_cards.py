@@ -13,7 +13,8 @@ from numpy.typing import NDArray
 from annotate.errors import AnnotateError
 from annotate.logbook.opening import Logbook, create_logbook, open_logbook
 from annotate.logbook.places import TreeEntry, add_site, assign_markers, list_trees, write_trees
-from annotate.tree_cards import PAPERS_MM, RULER_MM, SIDE_MM, check_letters, draw_cards, write_cards
+from annotate.pdf_pages import PAPERS_MM
+from annotate.tree_cards import RULER_MM, SIDE_MM, check_letters, draw_cards, write_cards
 from annotate.trees import sort_by_walk
 from detect.cards import find_markers, measure_scale
 

@@ -6,8 +6,8 @@ from dataclasses import replace
 import pytest
 
 from annotate.logbook.records import Tree
+from annotate.site_plan import PLAN_HEIGHT, PLAN_WIDTH, draw_plan
 from annotate.web.ribbons import shade_ribbon
-from annotate.web.site_plan import PLAN_HEIGHT, PLAN_WIDTH, draw_plan
 
 TREE = Tree(
     id=1,

@@ -1,4 +1,4 @@
-"""A plan of a site: its trees as seen from above, north up, with a scale. Geometry only; a template draws it.
+"""A plan of a site: its trees as seen from above, north up, with a scale. Geometry only; a template or a printed page draws it.
 
 Positions are WGS 84 degrees; on the plan they are (x, y) in its own units, x to the east, y to the south. A site is small, so
 the Earth is taken as flat there: over 2 km the error is under half a metre, well within how exactly trees are placed.

@@ -23,9 +23,13 @@ from detect.sharpness import choose_sharp, find_window, watch_frames
 from detect.steadying import FOLLOW_STEP_S, LEAST_LIKENESS, LoopPlace, PlaceSight, follow_place
 from detect.truth_scoring import LEAST_SEEN_S
 from models.canopy.clip import find_box, measure_length
+from models.canopy.larvae import LarvaSettings
 from models.canopy.sheets import fill_softly
 from models.canopy.truth import Box, FrameTruth, LarvaMark
 from models.laying import OPAQUE, LayingSettings, Look, choose_lit, choose_look, put_shape, shade, shape_larva
+
+PLANTED_LOOK = LayingSettings(body_light=LarvaSettings().body_light)
+"""As training lays bodies, but as dark as those of the drawn canopy: a body stops nearly all of the light."""
 
 SPAN_S = 4.0
 """A body is on show for so long at the most: seen in several looks of a search, as a larva is that one walks by."""
@@ -104,7 +108,7 @@ def choose_body(
     duration_s: float,
     window_s: float,
     find_taken: Callable[[float], Sequence[Box]],
-    settings: LayingSettings | None = None,
+    settings: LayingSettings = PLANTED_LOOK,
 ) -> PlantedBody | None:
     """Choose a moment, a lit leaf and a body, and follow the place; None where there is no room, or it is not long on show.
 
@@ -114,7 +118,6 @@ def choose_body(
     duration_s, window_s : of the clip, and of a search's windows: the body is laid on the sharpest frame of one
     find_taken : from a time to boxes in that frame where no body may be laid
     """
-    settings = LayingSettings() if settings is None else settings
     frame = _find_sharp(info, float(rng.uniform(0, duration_s)), window_s)
     if frame is None:
         return None

@@ -7,15 +7,16 @@ Larvae that were planted to measure with are in no set.
 """
 
 import hashlib
+import json
 from collections.abc import Collection, Iterable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import asdict, dataclass, replace
 from datetime import date
 from io import BytesIO
 from itertools import groupby
-from typing import Any
+from typing import Any, TypeVar
 
 import numpy as np
-from sqlalchemy import Select, case, delete, func, insert, select, update
+from sqlalchemy import Select, case, delete, func, insert, select, true, update
 from sqlalchemy.orm import Session, aliased
 
 from annotate.errors import AnnotateError
@@ -61,6 +62,8 @@ PRECEDENCE: tuple[LabelSource, ...] = ("drawn in", "verdict", "import")
 MOST_NAMED = 500
 """Ids named in one question to the database, far below SQLite's limit of 32,766 (sqlite.org/limits.html)."""
 
+Name = TypeVar("Name", int, str)
+
 Group = tuple[str, date | None, str]
 """Tree and date, or where one is unknown the clip: what `choose_split` goes by."""
 
@@ -101,14 +104,15 @@ def gather_labels(logbook: Logbook) -> LabelChanges:
     """Bring the labels that come from verdicts up to date, in one transaction; asked again, it changes nothing.
 
     The newest verdict counts. Confirmed, the picture of the best view has its outline; every other confirmed thing of the same
-    frame that lies in the picture is marked too, so that no larva is taught as nothing. Unsure and open ones are in no set. Where
-    nothing was said since the last time, nothing is read again.
+    frame that lies in the picture is marked too, so that no larva is taught as nothing. Unsure and open ones are in no set. Only
+    the pictures of frames of which something was said since the last time are looked through; `same` counts all others too.
     """
     with logbook.reading() as session:
-        sources = _digest_sources(session)
-        if sources == session.scalar(select(LabelGatheringRow.sources)):
+        now, before = _read_sources(session), _read_gathered(session)
+        if now == before:
             return LabelChanges(0, 0, 0, _count_from_verdicts(session))
-        wanted = _derive_labels(session)
+        touched = None if before is None or before.rest != now.rest else _find_touched(session, before)
+        wanted = _derive_labels(session, touched)
         known = _list_known(session)
         others = _load_rows(session, LabelRow.source != "verdict", LabelRow.light.is_(None))
     # A picture is looked at when it is new, and again when its marks may have moved.
@@ -116,27 +120,35 @@ def gather_labels(logbook: Logbook) -> LabelChanges:
     looks, lost = _see_pictures(logbook, [*unseen, *(image for _, image in others)])
     with logbook.writing() as session:
         # Somebody may have judged meanwhile: what is compared is what stands now. A picture not yet seen waits for the next time.
-        present = _load_rows(session, LabelRow.source == "verdict")
+        present = _load_from_verdicts(session, touched)
         seen = {image.picture for _, image in present} | set(looks)
-        wanted = {name: image for name, image in _derive_labels(session).items() if name in seen}
+        wanted = {name: image for name, image in _derive_labels(session, touched).items() if name in seen}
         done = _bring_to(session, present, wanted, looks, removes=True)
         _complete(session, others, looks)
         if not lost:
-            is_same = _digest_sources(session) == sources
             session.execute(delete(LabelGatheringRow))
-            session.add(LabelGatheringRow(id=1, sources=sources if is_same else ""))
-    return replace(done, lost=tuple(name for name in lost if name not in known))
+            session.add(LabelGatheringRow(id=1, sources=json.dumps(asdict(now))))
+        untouched = _count_from_verdicts(session) - len(wanted)
+    return replace(done, same=done.same + untouched, lost=tuple(name for name in lost if name not in known))
 
 
-def _digest_sources(session: Session) -> str:
-    """Return a digest of all that labels from verdicts hang on; it takes milliseconds, and errs only on the side of change.
+@dataclass(frozen=True, slots=True)
+class _Sources:
+    """How far labels were gathered: the newest rows of what is only ever added, and a digest of the few rows else."""
 
-    Answers, outlines and what is said of observations leave rows that are only added; the rest is few rows, all of them taken.
-    """
-    newest = [
-        session.scalar(select(func.max(row.id)))
-        for row in (VerdictRow, OutlineCorrectionRow, ObservationChangeRow, ObservationRow)
-    ]
+    verdict: int
+    correction: int
+    change: int
+    observation: int
+    rest: str
+
+
+def _read_sources(session: Session) -> _Sources:
+    """Return what labels from verdicts hang on; it takes milliseconds, and errs only on the side of change."""
+
+    def find_newest(row: Any) -> int:
+        return session.scalar(select(func.max(row.id))) or 0
+
     tables = (
         select(ClipRow.id, ClipRow.sha256, ClipRow.recorded_at, ClipRow.zone).order_by(ClipRow.id),
         select(StretchRow.clip_id, StretchRow.tree_id, StretchRow.start_s, StretchRow.end_s).order_by(
@@ -144,10 +156,69 @@ def _digest_sources(session: Session) -> str:
         ),
         select(TreeRow.id, TreeRow.site_id, TreeRow.code).order_by(TreeRow.id),
         select(SiteRow.id, SiteRow.code).order_by(SiteRow.id),
-        select(LabelRow.source, func.count(), func.max(LabelRow.id)).group_by(LabelRow.source),
     )
     rows = [tuple(row) for table in tables for row in session.execute(table)]
-    return hashlib.sha256(repr((newest, rows)).encode("utf-8")).hexdigest()
+    return _Sources(
+        verdict=find_newest(VerdictRow),
+        correction=find_newest(OutlineCorrectionRow),
+        change=find_newest(ObservationChangeRow),
+        observation=find_newest(ObservationRow),
+        rest=hashlib.sha256(repr(rows).encode("utf-8")).hexdigest(),
+    )
+
+
+def _read_gathered(session: Session) -> _Sources | None:
+    """Return how far the labels were gathered the last time; None where they never were, or it was kept in another way."""
+    kept = session.scalar(select(LabelGatheringRow.sources)) or ""
+    try:
+        return _Sources(**json.loads(kept))
+    except (ValueError, TypeError):
+        return None
+
+
+@dataclass(frozen=True, slots=True)
+class _Touched:
+    """Candidates whose best view lies in a frame of which something was said, and the pictures of those views."""
+
+    ids: frozenset[int]
+    pictures: frozenset[str]
+
+
+def _find_touched(session: Session, before: _Sources) -> _Touched:
+    """Return whose labels may have changed since: in one frame each confirmed thing is marked in the pictures of all others."""
+    news = (
+        select(VerdictRow.candidate_id).where(VerdictRow.id > before.verdict),
+        select(OutlineCorrectionRow.candidate_id).where(OutlineCorrectionRow.id > before.correction),
+        select(ObservationRow.candidate_id).where(ObservationRow.id > before.observation),
+        select(ObservationRow.candidate_id)
+        .join(ObservationChangeRow, ObservationChangeRow.observation_id == ObservationRow.id)
+        .where(ObservationChangeRow.id > before.change),
+    )
+    ids = {number for query in news for number in session.scalars(query) if number is not None}
+    spot = select(CandidateRow.clip_id, ViewRow.frame_index, ViewRow.picture, CandidateRow.id).join(
+        ViewRow, ViewRow.candidate_id == CandidateRow.id
+    )
+    frames = {
+        row[:2] for some in _part(ids) for row in session.execute(spot.where(CandidateRow.id.in_(some)))
+    }
+    best = [
+        row
+        for some in _part({clip_id for clip_id, _ in frames})
+        for row in session.execute(spot.where(CandidateRow.clip_id.in_(some), ViewRow.rank == 0))
+        if row[:2] in frames
+    ]
+    return _Touched(frozenset(row.id for row in best), frozenset(row.picture for row in best))
+
+
+def _load_from_verdicts(session: Session, touched: _Touched | None) -> list[tuple[int, LabelledImage]]:
+    """Return (id, label) of the labels from verdicts: of what was touched, or all."""
+    if touched is None:
+        return _load_rows(session, LabelRow.source == "verdict")
+    return [
+        row
+        for some in _part(touched.pictures)
+        for row in _load_rows(session, LabelRow.source == "verdict", LabelRow.picture.in_(some))
+    ]
 
 
 def _count_from_verdicts(session: Session) -> int:
@@ -314,10 +385,19 @@ class _Shown:
     mark: LabelMark
 
 
-def _derive_labels(session: Session) -> dict[str, LabelledImage]:
-    """Return picture -> what the verdicts that stand say of it, in the order of the candidates."""
-    judged = [_to_judged(row) for row in session.execute(_select_judged())]
-    shown = _list_shown(session, load_corrections(session))
+def _derive_labels(session: Session, touched: _Touched | None = None) -> dict[str, LabelledImage]:
+    """Return picture -> what the verdicts that stand say of it, in the order of the candidates; of what was touched, or all."""
+    if touched is None:
+        judged = [_to_judged(row) for row in session.execute(_select_judged(true()))]
+        shown = _list_shown(session, load_corrections(session), true())
+    else:
+        chosen = [CandidateRow.id.in_(some) for some in _part(sorted(touched.ids))]
+        judged = [_to_judged(row) for some in chosen for row in session.execute(_select_judged(some))]
+        clips = _part({one.clip_id for one in judged})
+        corrections = load_corrections(session)
+        shown = {}
+        for some in clips:
+            shown |= _list_shown(session, corrections, CandidateRow.clip_id.in_(some))
     undecided = _list_undecided(session)
     by_picture: dict[str, list[_Judged]] = {}
     for one in judged:
@@ -336,8 +416,8 @@ def _to_judged(row: Any) -> _Judged:
     return _Judged(*described)
 
 
-def _select_judged() -> "Select[*tuple[Any, ...]]":
-    """Return the query of judged candidates; the columns stand in the order of `_Judged`."""
+def _select_judged(chosen: Any) -> "Select[*tuple[Any, ...]]":
+    """Return the query of judged candidates that meet a condition; the columns stand in the order of `_Judged`."""
     newest = (
         select(func.max(VerdictRow.id))
         .where(VerdictRow.candidate_id == CandidateRow.id)
@@ -374,7 +454,7 @@ def _select_judged() -> "Select[*tuple[Any, ...]]":
         .outerjoin(TreeRow, TreeRow.id == CandidateRow.tree_id)
         .outerjoin(SiteRow, SiteRow.id == TreeRow.site_id)
         .outerjoin(ObservationRow, _stands())
-        .where(CandidateRow.answer.in_(("confirm", "dismiss")), CandidateRow.found_by != "planted")
+        .where(CandidateRow.answer.in_(("confirm", "dismiss")), CandidateRow.found_by != "planted", chosen)
         .order_by(CandidateRow.id)
     )
 
@@ -384,16 +464,14 @@ def _list_undecided(session: Session) -> set[str]:
 
     Such a picture would teach as nothing what may be a larva, and waits.
     """
-    drawn = aliased(CandidateRow)
-    theirs = aliased(ViewRow)
-    names = (
-        select(theirs.picture).join(drawn, drawn.id == theirs.candidate_id).where(drawn.found_by == "hand")
-    )
+    drawn, theirs = aliased(CandidateRow), aliased(ViewRow)
     return set(
         session.scalars(
-            select(ViewRow.picture)
-            .join(CandidateRow, CandidateRow.id == ViewRow.candidate_id)
-            .where(ViewRow.picture.in_(names), CandidateRow.standing == "listed")
+            select(theirs.picture)
+            .join(drawn, drawn.id == theirs.candidate_id)
+            .join(CandidateRow, CandidateRow.clip_id == drawn.clip_id)
+            .join(ViewRow, (ViewRow.candidate_id == CandidateRow.id) & (ViewRow.picture == theirs.picture))
+            .where(drawn.found_by == "hand", CandidateRow.standing == "listed")
             .where(CandidateRow.answer.in_(("open", "unsure")))
         )
     )
@@ -403,8 +481,10 @@ def _stands() -> Any:
     return (ObservationRow.candidate_id == CandidateRow.id) & ObservationRow.withdrawn_at.is_(None)
 
 
-def _list_shown(session: Session, corrections: Corrections) -> dict[tuple[int, int], list[_Shown]]:
-    """Return (clip id, frame index) -> the confirmed things of that frame, by candidate."""
+def _list_shown(
+    session: Session, corrections: Corrections, chosen: Any
+) -> dict[tuple[int, int], list[_Shown]]:
+    """Return (clip id, frame index) -> the confirmed things of that frame, by candidate, of those that meet a condition."""
     rows = session.execute(
         select(
             CandidateRow.clip_id,
@@ -417,7 +497,7 @@ def _list_shown(session: Session, corrections: Corrections) -> dict[tuple[int, i
         )
         .join(ViewRow, ViewRow.candidate_id == CandidateRow.id)
         .outerjoin(ObservationRow, _stands())
-        .where(CandidateRow.answer == "confirm", CandidateRow.found_by != "planted")
+        .where(CandidateRow.answer == "confirm", CandidateRow.found_by != "planted", chosen)
         .order_by(CandidateRow.id, ViewRow.rank)
     )
     shown: dict[tuple[int, int], list[_Shown]] = {}
@@ -585,8 +665,8 @@ def _drop_rows(session: Session, ids: Sequence[int]) -> None:
         session.execute(delete(LabelRow).where(LabelRow.id.in_(some)))
 
 
-def _part(ids: Collection[int]) -> list[list[int]]:
-    """Return ids in parts that one question to the database may name."""
+def _part(ids: Collection[Name]) -> list[list[Name]]:
+    """Return ids or names in parts that one question to the database may name."""
     ordered = list(ids)
     return [ordered[start : start + MOST_NAMED] for start in range(0, len(ordered), MOST_NAMED)]
 

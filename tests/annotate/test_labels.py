@@ -1,7 +1,9 @@
 """The labelled image set of a logbook: it follows the verdicts, takes imports whole or not, and leaves as COCO and comes back."""
 
 import json
+import random
 from collections.abc import Callable, Iterator
+from contextlib import suppress
 from dataclasses import replace
 from datetime import date, timedelta
 from io import BytesIO
@@ -34,6 +36,7 @@ from annotate.logbook.outlines import correct_outline
 from annotate.logbook.pictures import keep_picture, picture_path
 from annotate.logbook.places import find_tree
 from annotate.logbook.records import Details
+from annotate.logbook.review import find_candidate
 from annotate.logbook.verdicts import give_verdict, take_back
 from detect.candidates import View
 from detect.evidence import HeldJpeg
@@ -563,3 +566,35 @@ def test_gathering_again_sees_whatever_changed(logbook: Logbook) -> None:
         logbook, observation.id, stage="L5", condition=None, behaviour=None, note=None, who="Maren", at=LATER
     )
     assert gather_labels(logbook).changed == 1 and list_labels(logbook)[0].marks[0].stage == "L5"
+
+
+def test_gathering_in_steps_ends_where_gathering_at_once_does(logbook: Logbook) -> None:
+    """Whatever was said in between, of whichever of several bodies in one frame, no label is forgotten and none is stale."""
+    rng = random.Random(7)
+    clip = film(logbook, number=2, tree="OT04")
+    places = [(500, 700), (520, 740), (540, 700), (900, 1500)]
+    views = [see(40 + number, 5.0 + number // 4, places[number % 4]) for number in range(8)]
+    search(logbook, clip, [make_candidate(views=[view]) for view in views])
+    for step in range(40):
+        number = rng.randint(1, 12)
+        act = rng.choice(("confirm", "dismiss", "unsure", "outline", "stage", "undo"))
+        with suppress(AnnotateError):
+            if act == "outline":
+                row, column = find_candidate(logbook, number).views[0].box[:2]
+                drawn = [(row, column), (row, column + 9 + step % 5), (row + 6, column + 4)]
+                correct_outline(logbook, number, rank=0, outline=drawn, reviewer="Maren", at=LATER)
+            elif act == "stage":
+                judge(logbook, number, "confirm", Details(stage=f"L{1 + step % 5}"))
+            elif act == "undo":
+                take_back(logbook, reviewer="Maren", at=LATER)
+            else:
+                judge(logbook, number, act)
+        if rng.random() < 0.5:
+            gather_labels(logbook)
+    done = gather_labels(logbook)
+    in_steps = list_labels(logbook, with_repeated=True)
+    assert len(in_steps) > 4 and done.new + done.changed + done.same == len(in_steps)
+    with logbook.writing() as session:
+        session.connection().exec_driver_sql("DELETE FROM label_gathering")
+    assert gather_labels(logbook) == LabelChanges(0, 0, 0, len(in_steps))
+    assert list_labels(logbook, with_repeated=True) == in_steps

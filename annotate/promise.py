@@ -260,19 +260,32 @@ def _to_chance(log_odds: Floats) -> Floats:
 
 
 class PromiseKeeper:
-    """Renews promises in the background as verdicts come in; its state is how many came since, and whether a renewal runs."""
+    """Renews promises in the background as verdicts come in; its state is how many came since, and whether a renewal runs.
+
+    As a context it ends with the block: no renewal begins any more, and the one that runs is waited for.
+    """
 
     def __init__(self, logbook: Logbook) -> None:
         self._logbook = logbook
         self._lock = Lock()
         self._since = 0
         self._thread: Thread | None = None
+        self._has_ended = False
+
+    def __enter__(self) -> "PromiseKeeper":
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        with self._lock:
+            self._has_ended = True
+        self.wait()
 
     def note(self, verdicts: int = 1) -> None:
         """Say that verdicts were given or taken back; every `RENEW_EVERY` a renewal begins, unless one is running."""
         with self._lock:
             self._since += verdicts
-            if self._since < RENEW_EVERY or (self._thread is not None and self._thread.is_alive()):
+            is_running = self._thread is not None and self._thread.is_alive()
+            if self._since < RENEW_EVERY or is_running or self._has_ended:
                 return
             self._since = 0
             self._thread = Thread(target=self._renew, name="promises", daemon=True)

@@ -62,6 +62,7 @@ def _give(desk: Desk, sent: Sent) -> dict[str, Any]:
         at=datetime.now(UTC),
         reason=read_text(sent, "reason"),
     )
+    desk.promises.note()
     known = read_id(sent, "known")
     meanwhile = [
         verdict for verdict in list_verdicts(desk.logbook, candidate_id) if known < verdict.id < given.id
@@ -76,6 +77,7 @@ def _undo(desk: Desk, sent: Sent) -> dict[str, Any]:
         at=datetime.now(UTC),
         candidate_id=read_id(sent, "candidate"),
     )
+    desk.promises.note()
     answer: dict[str, Any] = {"verdict": build_verdict(taken), "meanwhile": []}
     from_id = read_id(sent, "from")
     # Of what was drawn into the pictures of another candidate, that one's card has to hear.

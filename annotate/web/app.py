@@ -17,6 +17,9 @@ from starlette.types import Scope
 
 from annotate.errors import AnnotateError
 from annotate.logbook.opening import Logbook
+from annotate.logbook.verdicts import find_last_verdict_id
+from annotate.promise import PromiseKeeper
+from annotate.web.alike_routes import ROUTES as ALIKE_ROUTES
 from annotate.web.answer_routes import list_changes, take_details, take_undo, take_verdict
 from annotate.web.desk import Desk, Receipts, make_mark
 from annotate.web.eye_routes import ROUTES as EYE_ROUTES
@@ -52,10 +55,17 @@ def build_app(logbook: Logbook, *, reviewer: str, door: Door | None = None) -> S
 
     @asynccontextmanager
     async def live(app: Starlette) -> AsyncIterator[None]:
-        with LoopMaker(logbook) as loops:
+        with LoopMaker(logbook) as loops, PromiseKeeper(logbook) as promises:
             app.state.desk = Desk(
-                logbook=logbook, mark=make_mark(logbook), reviewer=reviewer, loops=loops, receipts=Receipts()
+                logbook=logbook,
+                mark=make_mark(logbook),
+                reviewer=reviewer,
+                loops=loops,
+                receipts=Receipts(),
+                promises=promises,
             )
+            # What was searched since the last evening has not been held against the verdicts yet.
+            promises.note(find_last_verdict_id(logbook))
             yield
 
     return Starlette(
@@ -64,6 +74,7 @@ def build_app(logbook: Logbook, *, reviewer: str, door: Door | None = None) -> S
             Route("/candidates/{candidate}", show_review),
             Route("/candidates/{candidate}/pictures", show_pictures),
             Route("/candidates/{candidate}/views/{rank}/loop", ask_for_loop),
+            *ALIKE_ROUTES,
             Route("/all", show_all),
             Route("/observations", show_observations),
             *EYE_ROUTES,

@@ -3,21 +3,25 @@
 Pictures are named by their address. Moments are in the local zone of the clip, in words.
 """
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Collection, Iterator, Sequence
 from datetime import timedelta
 from itertools import islice
 from typing import Any
 
+from annotate.errors import AnnotateError
 from annotate.logbook.doubts import list_doubts
 from annotate.logbook.drawn_in import list_drawn_beside
 from annotate.logbook.observations import find_observation
 from annotate.logbook.opening import Logbook
 from annotate.logbook.places import list_trees
+from annotate.logbook.promises import next_to_teach
 from annotate.logbook.records import Place, QueuedCandidate, QueuedView, Verdict
 from annotate.logbook.review import find_candidate, list_candidates
 from annotate.logbook.searches import read_sharpness
-from annotate.logbook.verdicts import list_verdicts
-from annotate.review_order import say_count
+from annotate.logbook.verdicts import find_renamed, list_verdicts
+from annotate.readings import find_disagreement
+from annotate.review_order import is_to_teach, say_count
+from annotate.sizing import say_candidate
 from annotate.web.choices import Choice
 from annotate.web.ribbons import Ribbon, shade_ribbon
 from annotate.web.wording import (
@@ -27,6 +31,7 @@ from annotate.web.wording import (
     label_view,
     say_clock,
     say_date,
+    say_disagreement,
     say_doubt,
     say_size,
     say_verdict,
@@ -43,10 +48,16 @@ def read_card(logbook: Logbook, candidate_id: int) -> Card:
     return build_card(logbook, find_candidate(logbook, candidate_id))
 
 
-def read_ahead(logbook: Logbook, choice: Choice, *, limit: int, without: Sequence[int] = ()) -> list[Card]:
+def read_ahead(
+    logbook: Logbook, choice: Choice, *, limit: int, without: Sequence[int] = (), turn: int = 0
+) -> list[Card]:
     """Return the cards of the next unjudged candidates in the chosen order, leaving out some ids.
 
     The order "doubtful" shows judged ones again, those whose answer the network doubts.
+
+    Parameters
+    ----------
+    turn : how many cards came before the first of these; now and then one comes that is chosen to teach the search
     """
     out = frozenset(without)
     if choice.order == "doubtful":
@@ -60,7 +71,28 @@ def read_ahead(logbook: Logbook, choice: Choice, *, limit: int, without: Sequenc
         limit=limit + len(out),
     )
     wanted = [candidate.id for candidate in found if candidate.id not in out]
-    return [read_card(logbook, candidate_id) for candidate_id in wanted[:limit]]
+    cards: list[Card] = []
+    for place in range(limit):
+        gone = {card["id"] for card in cards} | out
+        lesson = _choose_lesson(logbook, choice, turn=turn + place, out=gone)
+        left = (number for number in wanted if number not in gone)
+        candidate = lesson or next((find_candidate(logbook, number) for number in left), None)
+        if candidate is None:
+            break
+        cards.append({**build_card(logbook, candidate), "teaches": TEACHES if lesson else ""})
+    return cards
+
+
+TEACHES = "Chosen to teach the search."
+
+
+def _choose_lesson(
+    logbook: Logbook, choice: Choice, *, turn: int, out: Collection[int]
+) -> QueuedCandidate | None:
+    """Return the candidate whose verdict teaches most, where it is the turn of one."""
+    if not is_to_teach(turn, order=choice.walk):
+        return None
+    return next_to_teach(logbook, kind=choice.kind, tree_id=choice.tree_id, without=out)
 
 
 def _read_doubtful(logbook: Logbook, choice: Choice, out: frozenset[int]) -> Iterator[Card]:
@@ -74,6 +106,29 @@ def _read_doubtful(logbook: Logbook, choice: Choice, out: frozenset[int]) -> Ite
 
 def build_card(logbook: Logbook, candidate: QueuedCandidate) -> Card:
     """Return the card of a candidate that came with all its views."""
+    verdicts = list_verdicts(logbook, candidate.id)
+    disagreement = find_disagreement(candidate.id, verdicts, find_renamed(logbook))
+    is_said = bool(verdicts) and candidate.answer != "open" and disagreement is None
+    return {
+        **describe_candidate(
+            logbook, candidate, beside=list_drawn_beside(logbook, candidate.clip_id, without=candidate.id)
+        ),
+        "known": verdicts[-1].id if verdicts else 0,
+        "verdict": build_verdict(verdicts[-1]) if is_said else None,
+        "differ": say_disagreement(disagreement) if disagreement else "",
+        "details": _read_details(logbook, candidate),
+    }
+
+
+def describe_candidate(
+    logbook: Logbook, candidate: QueuedCandidate, *, beside: Sequence[tuple[int, Outline]]
+) -> Card:
+    """Return what a card says of a candidate before anybody said anything.
+
+    Parameters
+    ----------
+    beside : (frame index, outline) of what was drawn into the clip by hand
+    """
     looks = read_sharpness(logbook, candidate.clip_id)
     ribbon = shade_ribbon(
         looks,
@@ -81,9 +136,7 @@ def build_card(logbook: Logbook, candidate: QueuedCandidate) -> Card:
         last_s=candidate.last_s,
         duration_s=candidate.clip_duration_s,
     )
-    verdicts = list_verdicts(logbook, candidate.id)
     host = _find_host(logbook, candidate)
-    beside = list_drawn_beside(logbook, candidate.clip_id, without=candidate.id)
     return {
         "id": candidate.id,
         "kind": candidate.kind,
@@ -95,11 +148,8 @@ def build_card(logbook: Logbook, candidate: QueuedCandidate) -> Card:
             "label": label_frame(candidate),
             "size_px": candidate.frame_size_px,
         },
-        "facts": _list_facts(candidate, host),
+        "facts": _list_facts(candidate, host, size=_say_size_mm(logbook, candidate)),
         "ribbon": _build_ribbon(candidate, ribbon, host=host),
-        "known": verdicts[-1].id if verdicts else 0,
-        "verdict": build_verdict(verdicts[-1]) if verdicts and candidate.answer != "open" else None,
-        "details": _read_details(logbook, candidate),
     }
 
 
@@ -179,7 +229,7 @@ def _build_ribbon(candidate: QueuedCandidate, ribbon: Ribbon, *, host: str) -> d
     }
 
 
-def _list_facts(candidate: QueuedCandidate, host: str) -> list[tuple[str, str]]:
+def _list_facts(candidate: QueuedCandidate, host: str, *, size: str) -> list[tuple[str, str]]:
     tree = (
         f"{candidate.tree}{f', {host}' if host else ''}"
         if candidate.tree
@@ -188,6 +238,7 @@ def _list_facts(candidate: QueuedCandidate, host: str) -> list[tuple[str, str]]:
     span_s = candidate.last_s - candidate.first_s
     return [
         ("What", f"{KIND_WORDS[candidate.kind]}, {say_size(candidate)}"),
+        *([("Size", size)] if size else []),
         ("Found", DRAWN_WORDS) if candidate.found_by == "hand" else ("Score", f"{candidate.score:.2f} of 1"),
         ("Tree", tree),
         ("Date", say_date(candidate.at, candidate.zone)),
@@ -198,6 +249,15 @@ def _list_facts(candidate: QueuedCandidate, host: str) -> list[tuple[str, str]]:
         ),
         ("Clip", candidate.clip_name),
     ]
+
+
+def _say_size_mm(logbook: Logbook, candidate: QueuedCandidate) -> str:
+    """Return length and stage in words, empty where lens or distance are not known."""
+    try:
+        return say_candidate(logbook, candidate.id)
+    except AnnotateError:
+        # A mistake in somebody's own profile of an animal must not keep the card away; `leafshade sizes` tells it.
+        return ""
 
 
 def _find_host(logbook: Logbook, candidate: QueuedCandidate) -> str:

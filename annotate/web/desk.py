@@ -1,4 +1,5 @@
-"""What all pages of one review share: the logbook, who judges, the loops being made, the receipts of what was sent.
+"""What all pages of one review share: the logbook, who judges, the loops being made, the receipts of what was sent,
+the order of judging that is learned meanwhile.
 
 A request finds its desk with `find_desk`. Nothing here knows of HTML.
 """
@@ -13,6 +14,8 @@ from typing import Any
 from starlette.requests import Request
 
 from annotate.logbook.opening import Logbook
+from annotate.logbook.second_reading import EVERYTHING, ReadingPlan
+from annotate.promise import PromiseKeeper
 from annotate.web.loops import LoopMaker
 
 MOST_RECEIPTS = 4096
@@ -27,6 +30,7 @@ class Desk:
     ----------
     mark : tells this logbook from another that is served at the same address some other time
     reviewer : who judges where a page says nothing else
+    plan : of a second reading, which candidates are read again
     """
 
     logbook: Logbook
@@ -34,6 +38,8 @@ class Desk:
     reviewer: str
     loops: LoopMaker
     receipts: "Receipts"
+    promises: PromiseKeeper
+    plan: ReadingPlan = EVERYTHING
 
 
 class Receipts:

@@ -93,5 +93,6 @@ def _list_ahead(request: Request) -> Response:
     limit = min(MOST_AHEAD, read_number(request.query_params.get("limit", "1"), what="limit"))
     named = request.query_params.get("except", "").split(",")
     without = [read_number(word, what="candidate") for word in named if word]
-    cards = read_ahead(desk.logbook, choice, limit=limit, without=without[-MOST_WITHOUT:])
+    turn = read_number(request.query_params.get("turn", "0"), what="turn")
+    cards = read_ahead(desk.logbook, choice, limit=limit, without=without[-MOST_WITHOUT:], turn=turn)
     return JSONResponse({"cards": cards})

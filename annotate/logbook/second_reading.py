@@ -126,9 +126,24 @@ def list_second(
         found = load_candidates(
             session, [one for one in ids if one not in out][:limit], all_views=True, as_found=True
         )
-    return tuple(
-        replace(candidate, answer="open", observation_id=None, found_by="search") for candidate in found
-    )
+    return tuple(_hide_answers(candidate) for candidate in found)
+
+
+def find_second(logbook: Logbook, candidate_id: int) -> QueuedCandidate:
+    """Return one candidate as `next_second` would show it, whether this person has read it or not.
+
+    Raises
+    ------
+    annotate.errors.AnnotateError
+        Where there is no such candidate.
+    """
+    with logbook.reading() as session:
+        found = load_candidates(session, [candidate_id], all_views=True, as_found=True)
+    if not found:
+        raise AnnotateError(
+            f"candidate: expected the id of a candidate; found {candidate_id}, which this logbook lacks; go on with the review"
+        )
+    return _hide_answers(found[0])
 
 
 def count_second(logbook: Logbook, reviewer: str, *, plan: ReadingPlan = EVERYTHING) -> int:
@@ -136,6 +151,21 @@ def count_second(logbook: Logbook, reviewer: str, *, plan: ReadingPlan = EVERYTH
     with logbook.reading() as session:
         counted = text(f"SELECT count(*) FROM candidate {_choose_index(plan)} WHERE {UNREAD} {_narrow(plan)}")
         return session.scalar(_expand(counted), _fill(session, logbook, reviewer, plan)) or 0
+
+
+def count_read(logbook: Logbook, reviewer: str, *, plan: ReadingPlan = EVERYTHING) -> int:
+    """Return how many candidates this person has judged blind, slips aside, of the kind, tree and visit of a plan.
+
+    The share of the dismissed is left out of account: what was read stays read when another share is chosen.
+    """
+    whole = replace(plan, dismissed_one_in=1)
+    with logbook.reading() as session:
+        counted = text(
+            "SELECT count(DISTINCT candidate.id) FROM verdict JOIN candidate ON candidate.id = verdict.candidate_id "
+            "WHERE verdict.reviewer IN :names AND verdict.blind AND verdict.takes_back_id IS NULL "
+            f"AND candidate.standing = 'listed' AND candidate.id NOT IN :slips {_narrow(whole)}"
+        )
+        return session.scalar(_expand(counted), _fill(session, logbook, reviewer, whole)) or 0
 
 
 def list_disagreements(logbook: Logbook, *, reviewer: str = "") -> tuple[Disagreement, ...]:
@@ -187,6 +217,10 @@ def list_all_said(
         conditions.append(CandidateRow.at >= since)
     with logbook.reading() as session:
         return tuple(_list_said(session, *conditions))
+
+
+def _hide_answers(candidate: QueuedCandidate) -> QueuedCandidate:
+    return replace(candidate, answer="open", observation_id=None, found_by="search")
 
 
 def _fill(session: Session, logbook: Logbook, reviewer: str, plan: ReadingPlan) -> dict[str, Any]:

@@ -1,7 +1,8 @@
 """Templates to pages: Jinja2 with escaping always on, and JSON that can stand inside a page."""
 
 import json
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
+from contextvars import ContextVar
 from functools import cache
 from pathlib import Path
 from typing import Any
@@ -24,10 +25,17 @@ PAGES = (
     ("Filming", "/reach"),
 )
 
+Pages = tuple[tuple[str, str], ...]
+"""(name, address) of what the navigation leads to."""
+
+choose_pages: ContextVar[Callable[[], Pages]] = ContextVar("choose_pages", default=lambda: PAGES)
+"""What one request's page leads to; the app sets it for each request, and it is asked only where a page is rendered."""
+
 
 def render(template: str, values: Mapping[str, Any], *, status: int = 200) -> HTMLResponse:
     """Return the page made of a template and its values; a value that the template wants and lacks is an error."""
-    return HTMLResponse(_environment().get_template(template).render(values), status_code=status)
+    whole = {"pages": choose_pages.get()(), **values}
+    return HTMLResponse(_environment().get_template(template).render(whole), status_code=status)
 
 
 @cache
@@ -39,7 +47,7 @@ def _environment() -> Environment:
         trim_blocks=True,
         lstrip_blocks=True,
     )
-    environment.globals.update(pages=PAGES, answer_words=ANSWER_WORDS, kind_words=KIND_WORDS)
+    environment.globals.update(answer_words=ANSWER_WORDS, kind_words=KIND_WORDS)
     environment.filters["json_in_page"] = write_json_in_page
     return environment
 

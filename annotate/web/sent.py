@@ -13,7 +13,7 @@ from starlette.requests import Request
 from starlette.responses import JSONResponse, Response
 
 from annotate.errors import AnnotateError
-from annotate.web.choices import read_choice
+from annotate.web.choices import Choice, read_choice
 from annotate.web.desk import Desk, find_desk
 from annotate.web.sense import tell_sense
 
@@ -25,8 +25,22 @@ JSON_TYPE = "application/json"
 Sent = Mapping[str, Any]
 
 
-async def take(request: Request, act: Callable[[Desk, Sent], dict[str, Any]]) -> Response:
-    """Read what was sent, act once for its key, and answer with the sentence of sense as it now is."""
+def _tell_sense(desk: Desk, choice: Choice, reviewer: str) -> str:
+    return tell_sense(desk.logbook, choice, reviewer=reviewer)
+
+
+async def take(
+    request: Request,
+    act: Callable[[Desk, Sent], dict[str, Any]],
+    *,
+    tell: Callable[[Desk, Choice, str], str] = _tell_sense,
+) -> Response:
+    """Read what was sent, act once for its key, and answer with the sentence of sense as it now is.
+
+    Parameters
+    ----------
+    tell : gives that sentence for a choice and a reviewer
+    """
     sent = await read_sent(request)
     desk = find_desk(request)
     if read_text(sent, "logbook") not in ("", desk.mark):
@@ -40,7 +54,7 @@ async def take(request: Request, act: Callable[[Desk, Sent], dict[str, Any]]) ->
     def answer() -> dict[str, Any]:
         said = act_once()
         choice = read_choice(desk.logbook, request.query_params)
-        return {**said, "sense": tell_sense(desk.logbook, choice, reviewer=read_reviewer(desk, sent))}
+        return {**said, "sense": tell(desk, choice, read_reviewer(desk, sent))}
 
     return JSONResponse(await run_in_threadpool(answer))
 

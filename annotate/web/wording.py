@@ -3,6 +3,7 @@
 from datetime import date, datetime
 
 from annotate.logbook.records import Count, QueuedCandidate, QueuedView, Verdict
+from annotate.readings import Disagreement
 from annotate.review_order import say_count
 from annotate.zones import to_local
 
@@ -83,6 +84,20 @@ def say_doubt(answer: str, score: float) -> str:
     """Return why a judged candidate is shown again: "The network doubts it: score 0.02. Look again..."."""
     word = ANSWER_WORDS[answer]
     return f"The network doubts this: {word}, yet score {score:.2f}. Look again; the same answer once more settles it."
+
+
+def say_disagreement(disagreement: Disagreement) -> str:
+    """Return who says what, and what becomes of it: "Maren: confirmed. Tove: dismissed. It counts as unsure until..."."""
+    said = " ".join(f"{name}: {words}." for name, words in list_sides(disagreement))
+    return f"{said} It counts as unsure until all say the same. Answer anew, or say the same once more."
+
+
+def list_sides(disagreement: Disagreement) -> list[tuple[str, str]]:
+    """Return each person's name with what they say now, in words."""
+    return [
+        (word.reviewer, ANSWER_WORDS[word.says.answer] if word.says else "took it back")
+        for word in disagreement.words
+    ]
 
 
 def say_verdict(verdict: Verdict) -> str:

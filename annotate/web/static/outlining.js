@@ -9,7 +9,7 @@ import { shape } from "./shapes.js";
 const NEAREST = 40; // a body of 6 px is then as large as a thumb's tip
 const NEARER_STEP = 1.5;
 const FILLED_SHARE = 0.55; // of the glass, that the outline fills at first: room is left about it to draw in
-const TIDY_PX = 0.35; // points that change the line by less are left out: an outline found by the search has one at every pixel
+const TIDY_PX = 0.25; // points that change the line by less are left out: an outline found by the search has one at every pixel
 const STEP_PX = 0.5; // of an arrow key; eight with Shift
 const BROAD_STEPS = 8;
 const PAN_SHARE = 0.12; // of the glass, that an arrow key moves the picture where no point is chosen

@@ -23,6 +23,10 @@ DEJAVU = ("DejaVuSans.ttf", "DejaVuSans-Bold.ttf")
 """DejaVu Sans, which matplotlib brings along: Vera with the rest of Europe, Cyrillic, Greek, Arabic and more."""
 
 
+LONGEST_RUN = 8
+"""Letters in a row that a font lacks and that are written as their numbers; the rest are counted."""
+
+
 @dataclass(frozen=True, slots=True)
 class Fonts:
     """Names under which reportlab knows the two fonts of a file."""
@@ -88,6 +92,27 @@ def list_lacking(font: str, texts: Sequence[str]) -> list[str]:
     known = getFont(font).face.charToGlyph
     letters = (letter for text in texts for letter in text)
     return list(dict.fromkeys(one for one in letters if ord(one) not in known and not one.isspace()))
+
+
+def write_known(text: str, *, font: str) -> str:
+    """Return a text on one line with the letters that a font lacks as "[U+6A39]"; what is no letter at all is left out."""
+    plain = " ".join("".join(" " if one.isspace() else one for one in text if _is_seen(one)).split())
+    lacking = set(list_lacking(font, [plain]))
+    parts: list[str] = []
+    run = 0
+    for letter in [*plain, ""]:
+        if letter in lacking:
+            run += 1
+            parts += [f"[U+{ord(letter):04X}]"] if run <= LONGEST_RUN else []
+            continue
+        parts += [f"[and {run - LONGEST_RUN} more]"] if run > LONGEST_RUN else []
+        parts.append(letter)
+        run = 0
+    return "".join(parts)
+
+
+def _is_seen(letter: str) -> bool:
+    return letter.isspace() or letter.isprintable()
 
 
 @lru_cache

@@ -18,7 +18,7 @@ from annotate.logbook.opening import Logbook
 from annotate.logbook.review import find_candidate
 from annotate.review_order import say_count
 from annotate.web.cards import build_verdict
-from annotate.web.choices import read_number
+from annotate.web.choices import read_choice, read_number
 from annotate.web.desk import Desk, find_desk
 from annotate.web.listing_routes import describe_item
 from annotate.web.rendering import render
@@ -62,7 +62,7 @@ ROUTES = (
     Route("/candidates/{candidate}/similar", show_similar),
     Route("/api/alike", list_alike),
     Route("/api/groups", take_group, methods=["POST"]),
-    Route("/api/take-back-group", take_back_group, methods=["POST"]),
+    Route("/api/groups/take-back", take_back_group, methods=["POST"]),
 )
 
 
@@ -120,9 +120,8 @@ def _read_ids(sent: Sent, name: str) -> list[int]:
 
 def _show_similar(request: Request) -> Response:
     logbook = find_desk(request).logbook
-    candidate = find_candidate(
-        logbook, read_number(request.path_params["candidate"], what="candidate")
-    )  # one that does not exist is no page
+    choice = read_choice(logbook, request.query_params)
+    candidate = find_candidate(logbook, read_number(request.path_params["candidate"], what="candidate"))
     found, why_empty = _find_similar(logbook, candidate.id)
     title = title_candidate(candidate)
     what = say_count(len(found), "candidate")
@@ -130,7 +129,7 @@ def _show_similar(request: Request) -> Response:
         "page": "",
         "heading": f"More like {title}",
         "sense": f"{what[:1].upper()}{what[1:]} of all footage that look most like this one, most similar first.",
-        "wanted": describe_item(candidate),
+        "wanted": {**describe_item(candidate), "address": choice.address(f"/candidates/{candidate.id}")},
         "title": title,
         "items": [_describe(item) for item in found],
         "why_empty": why_empty,

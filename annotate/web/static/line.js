@@ -8,12 +8,14 @@ const MOST_BEFORE = 200;
 
 export function makeLine({ first, mark, address, onArrived }) {
   const beforeKey = `leafshade-before:${mark}`;
+  const turnsKey = `leafshade-turns:${mark}`;
   let card = first;
   let ahead = [];
   let filling = null;
   const shown = new Map([[first.id, first]]);
   const before = readBefore(); // ids, oldest first; the cards of this visit to the page are in `shown`
   const later = new Set();
+  let turns = readTurns() + 1; // cards that came in this tab: by them the server tells when one comes that is chosen to teach
   const settled = new Set(); // answered here, perhaps not yet known to the server
 
   function fill() {
@@ -34,13 +36,14 @@ export function makeLine({ first, mark, address, onArrived }) {
     for (const next of cards) {
       if (next.id === card.id || settled.has(next.id) || ahead.some((one) => one.id === next.id)) continue;
       ahead.push(next);
+      turns += 1;
       void fetchPictures(next);
       onArrived(next);
     }
   }
 
   async function ask(out, limit) {
-    const reply = await fetch(address("/api/ahead", { except: [...out].join(","), limit }));
+    const reply = await fetch(address("/api/ahead", { except: [...out].join(","), limit, turn: turns }));
     const data = await reply.json();
     if (!reply.ok) throw new Error(data.sentence);
     return data.cards;
@@ -92,8 +95,17 @@ export function makeLine({ first, mark, address, onArrived }) {
   function writeBefore() {
     try {
       sessionStorage.setItem(beforeKey, JSON.stringify(before.slice(-MOST_BEFORE)));
+      sessionStorage.setItem(turnsKey, String(turns - 1 - ahead.length));
     } catch {
       // Going back then works until the page is left.
+    }
+  }
+
+  function readTurns() {
+    try {
+      return Math.max(0, Number.parseInt(sessionStorage.getItem(turnsKey) ?? "0", 10)) || 0;
+    } catch {
+      return 0;
     }
   }
 
@@ -116,6 +128,7 @@ export function makeLine({ first, mark, address, onArrived }) {
     find: (id) => shown.get(id) ?? ahead.find((one) => one.id === id),
     settle: (id) => settled.add(id),
     unsettle: (id) => settled.delete(id),
+    isSettled: (id) => settled.has(id),
     putOff: (id) => later.add(id),
     drop(id) {
       ahead = ahead.filter((one) => one.id !== id);

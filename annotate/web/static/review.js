@@ -1,5 +1,6 @@
 // The review: one candidate at a time is shown, the answer is taken, and the next, already here, takes its place.
 
+import { makeAlike } from "./alike.js";
 import { makeDetails } from "./details.js";
 import { makeDrawing } from "./drawing.js";
 import { wireHolding, wireKeys } from "./keys.js";
@@ -34,6 +35,7 @@ function begin() {
   const details = makeDetails({ onDone: sendDetails, onTurn: tellStanding, restFocus });
   const drawing = makeDrawing({ limits: state.limits, looking, saying, send, ask, onTurn: tellStanding, restFocus });
   const said = makeSaid(state.logbook);
+  const alike = makeAlike({ address, isGone: line.isSettled, onDismiss: dismissGroup, restFocus });
   const mine = new Set(); // verdicts that came from this tab
   let lastChange = state.last_verdict;
   let isMoving = false;
@@ -76,8 +78,8 @@ function begin() {
   }
 
   function tellStanding() {
-    const { verdict, doubt } = line.card;
-    find("stands").textContent = [verdict ? `${verdict.words}.` : "", doubt ?? ""].join(" ").trim();
+    const { verdict, doubt, teaches } = line.card;
+    find("stands").textContent = [verdict ? `${verdict.words}.` : "", doubt ?? "", teaches ?? ""].join(" ").trim();
     find("details-button").hidden = verdict?.answer !== "confirm" || details.isOpen;
     for (const button of find("answers").querySelectorAll("button")) {
       button.setAttribute("aria-pressed", String(verdict?.answer === button.dataset.answer));
@@ -95,8 +97,53 @@ function begin() {
     line.settle(card.id);
     said.add(card.id);
     saying.said(`${SAID[word]} ${card.title}${why}.`, { undo: true });
+    if (word === "dismiss" && state.query.order !== "doubtful") void alike.ask(card);
+    else alike.hide();
     if (word === "confirm") details.open(card);
     else void goOn();
+  }
+
+  // Those that look like one that was dismissed: one name for all, under which they are taken back together.
+  function dismissGroup(ids) {
+    const group = `${Date.now()}-${Math.random().toString(36).slice(2, 12)}`;
+    send("/api/groups", { candidates: ids, group });
+    for (const id of ids) {
+      line.settle(id);
+      line.drop(id);
+      const card = line.find(id);
+      if (card) card.verdict = { answer: "dismiss", words: `${name()} ${SAID_THIS.dismiss}` };
+    }
+    said.addGroup(group, ids);
+    saying.said(`Dismissed ${ids.length} together.`, { undo: true });
+    if (ids.includes(line.card.id)) void goOn();
+    else line.fill().catch(() => undefined);
+  }
+
+  function openAgain(ids) {
+    isOver = false;
+    for (const id of ids) {
+      line.unsettle(id);
+      const card = line.find(id);
+      if (card) card.verdict = null;
+    }
+    tellStanding();
+  }
+
+  function undoGroup(group, ids) {
+    openAgain(ids);
+    send("/api/groups/take-back", { group, candidates: ids });
+    saying.said(`Taken back; ${ids.length === 1 ? "the one is" : `all ${ids.length} are`} open again.`);
+  }
+
+  function takeGroup(entry, { name: group, verdicts, passed_over: left }) {
+    for (const verdict of verdicts) {
+      mine.add(verdict.id);
+      settleCard(verdict);
+    }
+    if (!verdicts.length) said.forget(group);
+    const who = left.length === 1 ? "1 of them was judged by someone" : `${left.length} of them were judged by someone`;
+    if (left.length) saying.meanwhile(`${who} meanwhile; what they said stands.`);
+    line.fill().catch(() => undefined);
   }
 
   function dismissAs(number) {
@@ -164,6 +211,11 @@ function begin() {
     const id = said.takeLast();
     if (id === undefined) {
       saying.said("There is nothing to undo here.");
+      return;
+    }
+    alike.hide();
+    if (said.members(id)) {
+      undoGroup(id, said.members(id));
       return;
     }
     isOver = false;
@@ -237,6 +289,7 @@ function begin() {
       if (!mine.has(other.id)) saying.meanwhile(`${other.words} meanwhile. Both are kept; yours is newer and counts.`);
     }
     if (data.sense) find("sense").textContent = data.sense;
+    if (data.group) takeGroup(entry, data.group);
     if (data.outlined || data.drawn) drawing.settle(entry);
     if (data.outlined) takeOutlined(data.outlined);
     if (data.drawn) takeDrawn(data.drawn);
@@ -254,6 +307,10 @@ function begin() {
     if (entry.address.startsWith("/api/outlines") && card) {
       drawing.putBack(entry, card);
       if (card === line.card) look(card);
+    }
+    if (entry.address.startsWith("/api/groups") && !entry.address.startsWith("/api/groups/take-back")) {
+      said.forget(entry.body.group);
+      openAgain(entry.body.candidates);
     }
     const note = entry.body.note ? ` The note was: ${entry.body.note}` : "";
     saying.trouble(`${sentence}${note}`, "Seen");
@@ -283,7 +340,9 @@ function begin() {
     lastChange = data.last;
     if (data.sense) find("sense").textContent = data.sense;
     for (const verdict of data.verdicts) {
-      const isSending = outbox.holds((entry) => entry.body.candidate === verdict.candidate);
+      const isSending = outbox.holds(
+        ({ body }) => body.candidate === verdict.candidate || body.candidates?.includes(verdict.candidate),
+      );
       if (!mine.has(verdict.id) && !isSending && !said.isDrawn(verdict.candidate)) hear(verdict);
     }
   }
@@ -346,6 +405,8 @@ function begin() {
       p: () => mark("pixels-button", looking.togglePixels()),
       l: () => startDrawing(drawing.correct),
       m: () => startDrawing(drawing.draw),
+      g: alike.open,
+      s: () => location.assign(address(`/candidates/${line.card.id}/similar`)),
       "+": () => looking.goNearer(1),
       "=": () => looking.goNearer(1),
       "-": () => looking.goNearer(-1),
@@ -353,7 +414,7 @@ function begin() {
       ArrowLeft: () => ribbon.step(-1),
       ArrowRight: () => ribbon.step(1),
     };
-    const buttons = { undo: "z", back: "b", later: "n", details: "e", outline: "o", pixels: "p", nearer: "+", farther: "-", loop: " ", correct: "l", draw: "m" };
+    const buttons = { undo: "z", back: "b", later: "n", details: "e", outline: "o", pixels: "p", nearer: "+", farther: "-", loop: " ", correct: "l", draw: "m", similar: "s" };
     for (const [id, key] of Object.entries(buttons)) find(`${id}-button`).addEventListener("click", acts[key]);
     for (const button of find("answers").querySelectorAll("button")) {
       button.addEventListener("click", (event) => press(event, () => answer(button.dataset.answer)));
@@ -372,7 +433,7 @@ function begin() {
       acts,
       hold: looking.holdBare,
       leaveDetails: () => void goOn(),
-      findMode: () => (drawing.isOpen ? drawing.keys : null),
+      findMode: () => (alike.isOpen ? alike.keys : drawing.isOpen ? drawing.keys : null),
     });
     wireHolding(find("glass"), looking.holdBare);
   }

@@ -31,22 +31,43 @@ def review(
         str,
         typer.Option(help="Who judges. Without it: the recorder of the settings.", show_default=False),
     ] = "",
+    second: Annotated[
+        bool, typer.Option("--second", help="Judge again, blind, what others have judged.")
+    ] = False,
+    dismissed_one_in: Annotated[
+        int, typer.Option(min=1, metavar="N", help="With --second: of the dismissed only one in N.")
+    ] = 1,
 ) -> None:
-    """Judge the candidates in the browser, one at a time; records arise from what is confirmed."""
+    """Judge the candidates in the browser, one at a time; records arise from what is confirmed.
+
+    Where a second person, judging blind, says something else than the first, the candidate counts as unsure, and makes no
+    record, until everyone who judged it says the same.
+    """
+    from annotate.errors import AnnotateError
     from annotate.logbook.opening import open_logbook
+    from annotate.logbook.second_reading import ReadingPlan, check_second
     from annotate.web.app import build_app
     from annotate.web.serving import open_browser, open_port, serve
 
+    if dismissed_one_in > 1 and not second:
+        raise AnnotateError(
+            f"--dismissed-one-in: expected it together with --second; found {dismissed_one_in} without; "
+            "add --second, or leave it out"
+        )
     with open_logbook(choose_logbook(logbook)) as opened:
-        opening = open_port(host, port)
         name = " ".join(reviewer.split()) or opened.settings.recorder.name or NAMELESS
-        print(f"The review of {opened.folder.name} is open at {opening.address}")
-        if opening.door.key:
+        plan = ReadingPlan(dismissed_one_in=dismissed_one_in) if second else None
+        if plan is not None:
+            check_second(opened, name)
+        opening = open_port(host, port)
+        what = "second reading" if second else "review"
+        print(f"The {what} of {opened.folder.name} is open at {opening.address}")
+        if opening.door.key and plan is None:
             print(f"On a phone under the trees: {opening.address.replace('/?', '/by-eye?')}")
         print("Stop it with Ctrl+C; every verdict is saved as it is given.", flush=True)
         if not no_browser:
             open_browser(opening.address)
         # Interrupting is how a review ends, and nothing is cut short; whether the server lets it through is a matter of moments.
         with suppress(KeyboardInterrupt):
-            serve(build_app(opened, reviewer=name, door=opening.door), opening)
+            serve(build_app(opened, reviewer=name, door=opening.door, second=plan), opening)
         print("Closed.")

@@ -18,7 +18,7 @@ from annotate.logbook.verdicts import (
     list_verdicts,
     take_back,
 )
-from annotate.web.cards import build_verdict, list_beside
+from annotate.web.cards import build_verdict, list_beside, tell_disagreement
 from annotate.web.choices import read_choice, read_number
 from annotate.web.desk import Desk, find_desk
 from annotate.web.sense import tell_sense
@@ -67,7 +67,11 @@ def _give(desk: Desk, sent: Sent) -> dict[str, Any]:
     meanwhile = [
         verdict for verdict in list_verdicts(desk.logbook, candidate_id) if known < verdict.id < given.id
     ]
-    return {"verdict": build_verdict(given), "meanwhile": [build_verdict(verdict) for verdict in meanwhile]}
+    return {
+        "verdict": build_verdict(given),
+        "meanwhile": [build_verdict(verdict) for verdict in meanwhile],
+        "differ": tell_disagreement(desk.logbook, candidate_id),
+    }
 
 
 def _undo(desk: Desk, sent: Sent) -> dict[str, Any]:

@@ -3,7 +3,7 @@
 It opens no port and prints nothing; see `annotate.web.serving`.
 """
 
-from collections.abc import AsyncIterator
+from collections.abc import AsyncIterator, Callable
 from contextlib import asynccontextmanager
 
 from starlette.applications import Starlette
@@ -13,15 +13,18 @@ from starlette.requests import Request
 from starlette.responses import JSONResponse, Response
 from starlette.routing import Mount, Route
 from starlette.staticfiles import StaticFiles
-from starlette.types import Scope
+from starlette.types import ASGIApp, Receive, Scope, Send
 
 from annotate.errors import AnnotateError
 from annotate.logbook.opening import Logbook
+from annotate.logbook.second_reading import EVERYTHING, ReadingPlan
 from annotate.logbook.verdicts import find_last_verdict_id
 from annotate.promise import PromiseKeeper
 from annotate.web.alike_routes import ROUTES as ALIKE_ROUTES
 from annotate.web.answer_routes import list_changes, take_details, take_undo, take_verdict
 from annotate.web.desk import Desk, Receipts, make_mark
+from annotate.web.disagreement_routes import ROUTES as DISAGREEMENT_ROUTES
+from annotate.web.disagreement_routes import list_pages
 from annotate.web.eye_routes import ROUTES as EYE_ROUTES
 from annotate.web.guards import Door, Guard
 from annotate.web.listing_routes import show_all
@@ -37,20 +40,24 @@ from annotate.web.record_routes import (
     show_visits,
 )
 from annotate.web.register_routes import show_register, show_site, show_tree_form, take_site, take_tree
-from annotate.web.rendering import STATIC_FOLDER, render
+from annotate.web.rendering import STATIC_FOLDER, Pages, choose_pages, render
 from annotate.web.review_routes import list_ahead, show_review
+from annotate.web.second_routes import SECOND_PAGES, USUAL_ROUTES, list_routes
 from annotate.web.visit_routes import ROUTES as VISIT_ROUTES
 
 BROKEN = "Something went wrong in the program itself. What was sent is kept in the browser; the terminal says more."
 
 
-def build_app(logbook: Logbook, *, reviewer: str, door: Door | None = None) -> Starlette:
+def build_app(
+    logbook: Logbook, *, reviewer: str, door: Door | None = None, second: ReadingPlan | None = None
+) -> Starlette:
     """Return the app for an open logbook.
 
     Parameters
     ----------
     reviewer : who judges, where the page says nothing else
     door : how the pages may be reached; None for this computer only
+    second : for a second reading, what is read again: then no page but the review is there, and it tells of nobody's answers
     """
 
     @asynccontextmanager
@@ -63,45 +70,51 @@ def build_app(logbook: Logbook, *, reviewer: str, door: Door | None = None) -> S
                 loops=loops,
                 receipts=Receipts(),
                 promises=promises,
+                plan=second or EVERYTHING,
             )
             # What was searched since the last evening has not been held against the verdicts yet.
             promises.note(find_last_verdict_id(logbook))
             yield
 
+    files = _Files(directory=STATIC_FOLDER)
+    usual = [
+        Route("/", show_review),
+        Route("/candidates/{candidate}", show_review),
+        Route("/candidates/{candidate}/pictures", show_pictures),
+        Route("/candidates/{candidate}/views/{rank}/loop", ask_for_loop),
+        *ALIKE_ROUTES,
+        Route("/all", show_all),
+        Route("/observations", show_observations),
+        *EYE_ROUTES,
+        *DISAGREEMENT_ROUTES,
+        Route("/trees", show_trees),
+        Route("/trees/{site}/{code}", show_tree),
+        Route("/visits", show_visits),
+        *VISIT_ROUTES,
+        Route("/reach", show_reach),
+        Route("/register", show_register),
+        Route("/register/{site}", show_site),
+        Route("/register/{site}/new-tree", show_tree_form),
+        Route("/register/{site}/trees/{code}", show_tree_form),
+        Route("/api/register/trees", take_tree, methods=["POST"]),
+        Route("/api/register/sites", take_site, methods=["POST"]),
+        Route("/pictures/{sha256}.jpg", send_picture),
+        Route("/loops/{name}.webp", send_loop),
+        Route("/api/ahead", list_ahead),
+        Route("/api/changes", list_changes),
+        Route("/api/verdicts", take_verdict, methods=["POST"]),
+        Route("/api/take-back", take_undo, methods=["POST"]),
+        Route("/api/details", take_details, methods=["POST"]),
+        Route("/api/outlines", take_outline, methods=["POST"]),
+        Route("/api/drawn-in", take_drawn, methods=["POST"]),
+        Route("/api/surroundings", take_place, methods=["POST"]),
+        *USUAL_ROUTES,
+        Mount("/static", files),
+    ]
+    find_pages = (lambda: SECOND_PAGES) if second else (lambda: list_pages(logbook))
     return Starlette(
-        routes=[
-            Route("/", show_review),
-            Route("/candidates/{candidate}", show_review),
-            Route("/candidates/{candidate}/pictures", show_pictures),
-            Route("/candidates/{candidate}/views/{rank}/loop", ask_for_loop),
-            *ALIKE_ROUTES,
-            Route("/all", show_all),
-            Route("/observations", show_observations),
-            *EYE_ROUTES,
-            Route("/trees", show_trees),
-            Route("/trees/{site}/{code}", show_tree),
-            Route("/visits", show_visits),
-            *VISIT_ROUTES,
-            Route("/reach", show_reach),
-            Route("/register", show_register),
-            Route("/register/{site}", show_site),
-            Route("/register/{site}/new-tree", show_tree_form),
-            Route("/register/{site}/trees/{code}", show_tree_form),
-            Route("/api/register/trees", take_tree, methods=["POST"]),
-            Route("/api/register/sites", take_site, methods=["POST"]),
-            Route("/pictures/{sha256}.jpg", send_picture),
-            Route("/loops/{name}.webp", send_loop),
-            Route("/api/ahead", list_ahead),
-            Route("/api/changes", list_changes),
-            Route("/api/verdicts", take_verdict, methods=["POST"]),
-            Route("/api/take-back", take_undo, methods=["POST"]),
-            Route("/api/details", take_details, methods=["POST"]),
-            Route("/api/outlines", take_outline, methods=["POST"]),
-            Route("/api/drawn-in", take_drawn, methods=["POST"]),
-            Route("/api/surroundings", take_place, methods=["POST"]),
-            Mount("/static", _Files(directory=STATIC_FOLDER)),
-        ],
-        middleware=[Middleware(Guard, door=door or Door())],
+        routes=usual if second is None else list_routes(files),
+        middleware=[Middleware(Guard, door=door or Door()), Middleware(_Signpost, find_pages=find_pages)],
         exception_handlers={
             AnnotateError: _answer_error,
             HTTPException: _answer_refusal,
@@ -109,6 +122,19 @@ def build_app(logbook: Logbook, *, reviewer: str, door: Door | None = None) -> S
         },
         lifespan=live,
     )
+
+
+class _Signpost:
+    """Middleware that tells each request where its page leads."""
+
+    def __init__(self, app: ASGIApp, find_pages: Callable[[], Pages]) -> None:
+        self._app = app
+        self._find_pages = find_pages
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        """Serve one request."""
+        choose_pages.set(self._find_pages)
+        await self._app(scope, receive, send)
 
 
 class _Files(StaticFiles):

@@ -107,15 +107,16 @@ def _read_doubtful(logbook: Logbook, choice: Choice, out: frozenset[int]) -> Ite
 def build_card(logbook: Logbook, candidate: QueuedCandidate) -> Card:
     """Return the card of a candidate that came with all its views."""
     verdicts = list_verdicts(logbook, candidate.id)
-    disagreement = find_disagreement(candidate.id, verdicts, find_renamed(logbook))
-    is_said = bool(verdicts) and candidate.answer != "open" and disagreement is None
+    differ = _tell_disagreement(logbook, candidate.id, verdicts)
+    # While people differ no answer is marked as that which was given.
+    is_said = bool(verdicts) and candidate.answer != "open" and not differ
     return {
         **describe_candidate(
             logbook, candidate, beside=list_drawn_beside(logbook, candidate.clip_id, without=candidate.id)
         ),
         "known": verdicts[-1].id if verdicts else 0,
         "verdict": build_verdict(verdicts[-1]) if is_said else None,
-        "differ": say_disagreement(disagreement) if disagreement else "",
+        "differ": differ,
         "details": _read_details(logbook, candidate),
     }
 
@@ -151,6 +152,16 @@ def describe_candidate(
         "facts": _list_facts(candidate, host, size=_say_size_mm(logbook, candidate)),
         "ribbon": _build_ribbon(candidate, ribbon, host=host),
     }
+
+
+def tell_disagreement(logbook: Logbook, candidate_id: int) -> str:
+    """Return who says what of a candidate in disagreement, empty where it is in none."""
+    return _tell_disagreement(logbook, candidate_id, list_verdicts(logbook, candidate_id))
+
+
+def _tell_disagreement(logbook: Logbook, candidate_id: int, verdicts: Sequence[Verdict]) -> str:
+    disagreement = find_disagreement(candidate_id, verdicts, find_renamed(logbook))
+    return say_disagreement(disagreement) if disagreement else ""
 
 
 def build_verdict(verdict: Verdict) -> dict[str, Any]:

@@ -9,6 +9,7 @@ from starlette.responses import FileResponse, JSONResponse, Response
 
 from annotate.errors import AnnotateError
 from annotate.logbook.pictures import read_picture
+from annotate.logbook.records import QueuedCandidate
 from annotate.logbook.review import find_candidate
 from annotate.web.choices import read_number
 from annotate.web.desk import find_desk
@@ -40,15 +41,19 @@ async def ask_for_loop(request: Request) -> Response:
 
 
 def _ask_for_loop(request: Request) -> Response:
-    desk = find_desk(request)
-    candidate = find_candidate(desk.logbook, read_number(request.path_params["candidate"], what="candidate"))
+    number = read_number(request.path_params["candidate"], what="candidate")
+    return answer_loop(request, find_candidate(find_desk(request).logbook, number))
+
+
+def answer_loop(request: Request, candidate: QueuedCandidate) -> Response:
+    """Return where the loop of the view in the address stands, and see to it that it is made."""
     rank = read_number(request.path_params["rank"], what="view")
     if rank >= len(candidate.views):
         raise AnnotateError(
             f"view: expected one of {len(candidate.views)} views; found number {rank}; reload the page"
         )
     is_urgent = request.query_params.get("ahead") != "yes"
-    state = desk.loops.ask(candidate, candidate.views[rank], is_urgent=is_urgent)
+    state = find_desk(request).loops.ask(candidate, candidate.views[rank], is_urgent=is_urgent)
     answer = {"state": state.state, "sentence": state.sentence}
     if state.state == "ready":
         answer["url"] = f"/loops/{state.name}.webp"

@@ -22,6 +22,7 @@ from annotate.logbook.clips import add_clip, add_stretch
 from annotate.logbook.opening import Logbook, create_logbook, open_logbook
 from annotate.logbook.places import TreeEntry, add_site, find_tree, write_trees
 from annotate.logbook.searches import save_search
+from annotate.logbook.second_reading import ReadingPlan
 from annotate.web.app import build_app
 from annotate.web.guards import Door
 from annotate.web.serving import open_port
@@ -252,10 +253,16 @@ def _enter_tree(code: str, latitude_deg: float, longitude_deg: float) -> TreeEnt
 
 
 @contextmanager
-def serve_pages(logbook: Logbook, *, reviewer: str = "Maren", door: Door | None = None) -> Iterator[str]:
+def serve_pages(
+    logbook: Logbook,
+    *,
+    reviewer: str = "Maren",
+    door: Door | None = None,
+    second: ReadingPlan | None = None,
+) -> Iterator[str]:
     """Serve the pages of an open logbook on a free port in a thread; give their address without the last slash."""
     opening = open_port("127.0.0.1", 0)
-    app = build_app(logbook, reviewer=reviewer, door=door)
+    app = build_app(logbook, reviewer=reviewer, door=door, second=second)
     server = uvicorn.Server(uvicorn.Config(app, log_level="warning", access_log=False, ws="none"))
     thread = threading.Thread(target=server.run, kwargs={"sockets": [opening.socket]})
     thread.start()

@@ -17,7 +17,7 @@ export function wireKeys({ acts, hold, leaveDetails, findMode }) {
       if (isOn() || mode.owns(event.target)) act(event, key, mode.acts, mode.mayRepeat);
       return;
     }
-    if (key === "Escape" && !find("details").hidden) {
+    if (key === "Escape" && find("details")?.hidden === false) {
       leaveDetails();
       return;
     }

@@ -6,7 +6,8 @@ import { fetchPictures } from "./looking.js";
 const AHEAD = 4; // cards held ready: enough for a burst of quick answers, few enough to stay current
 const MOST_BEFORE = 200;
 
-export function makeLine({ first, mark, address, onArrived }) {
+// `source` is where cards are asked for.
+export function makeLine({ first, mark, address, onArrived, source = "/api/ahead" }) {
   const beforeKey = `leafshade-before:${mark}`;
   const turnsKey = `leafshade-turns:${mark}`;
   let card = first;
@@ -43,7 +44,7 @@ export function makeLine({ first, mark, address, onArrived }) {
   }
 
   async function ask(out, limit) {
-    const reply = await fetch(address("/api/ahead", { except: [...out].join(","), limit, turn: turns }));
+    const reply = await fetch(address(source, { except: [...out].join(","), limit, turn: turns }));
     const data = await reply.json();
     if (!reply.ok) throw new Error(data.sentence);
     return data.cards;

@@ -21,7 +21,7 @@ export function makeWho(reviewer) {
 }
 
 // The panel lies over the answers; it goes as soon as one turns to something else.
-function wirePanel(panel) {
+export function wirePanel(panel) {
   addEventListener("pointerdown", (event) => {
     if (!panel.contains(event.target)) panel.open = false;
   });

@@ -78,8 +78,8 @@ function begin() {
   }
 
   function tellStanding() {
-    const { verdict, doubt, teaches } = line.card;
-    find("stands").textContent = [verdict ? `${verdict.words}.` : "", doubt ?? "", teaches ?? ""].join(" ").trim();
+    const { verdict, doubt, teaches, differ } = line.card;
+    find("stands").textContent = [differ || (verdict ? `${verdict.words}.` : ""), doubt ?? "", teaches ?? ""].join(" ").trim();
     find("details-button").hidden = verdict?.answer !== "confirm" || details.isOpen;
     for (const button of find("answers").querySelectorAll("button")) {
       button.setAttribute("aria-pressed", String(verdict?.answer === button.dataset.answer));
@@ -94,6 +94,7 @@ function begin() {
     send("/api/verdicts", { candidate: card.id, answer: word, reason, known: card.known });
     const why = reason ? `: ${reason}` : "";
     card.verdict = { answer: word, words: `${name()} ${SAID_THIS[word]}${why}` };
+    card.differ = "";
     line.settle(card.id);
     said.add(card.id);
     saying.said(`${SAID[word]} ${card.title}${why}.`, { undo: true });
@@ -285,7 +286,12 @@ function begin() {
       mine.add(data.verdict.id);
       settleCard(data.verdict);
     }
-    for (const other of data.meanwhile ?? []) {
+    if (data.differ) {
+      const card = line.find(entry.body.candidate);
+      if (card) Object.assign(card, { differ: data.differ, verdict: null });
+      saying.meanwhile(data.differ);
+    }
+    for (const other of data.differ ? [] : (data.meanwhile ?? [])) {
       if (!mine.has(other.id)) saying.meanwhile(`${other.words} meanwhile. Both are kept; yours is newer and counts.`);
     }
     if (data.sense) find("sense").textContent = data.sense;

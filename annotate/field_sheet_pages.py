@@ -43,32 +43,62 @@ GAP_MM, TREE_GAP_MM = 1.6, 6.0
 PICTURE_MM, PICTURE_PX = 30.0, 420
 """Side of a picture on paper, and on file: 360 dots an inch, more than a printer shows."""
 
-PLAN_MM = 150.0
+PLAN_MM = 138.0
 ROW_MM, WRITE_MM = 8.0, 8.5
 """Rows to write in; a hand needs 8 mm (common practice, no source)."""
 
 EMPTY_ROWS = 3
+REST = 999.0
+"""A line to write on that ends at the edge."""
+
+LONGEST_BESIDE = 240
+"""Letters of a note that stands beside its picture; a longer one stands below."""
+
 BOX_MM = 3.4
 MARK_REACH = 0.35
 """How far the corners that mark an animal stand off its box, as a share of its longer side."""
 
 CAUTIONS = (
-    "Wind and dead wood. Do not go under trees in strong wind, nor under hung-up or dead branches; look up before you stop. "
-    "Leave when the wind rises. A thunderstorm ends the visit.",
-    "Sun. Never point a lens, binoculars or eyes at the sun or close to it, also not through thin leaves. Put the sun behind the "
-    "trunk.",
-    "Ladders and climbing. Stay on the ground: a longer lens reaches higher than a ladder. Nobody climbs or uses a ladder alone "
-    "or without training.",
-    "Ticks and hairs. Long sleeves and trousers; check for ticks the same evening. Touch no hairy caterpillars or their webs.",
-    "Alone outdoors. Tell somebody where you are and when you are back; take water, a charged telephone, and mind roads, fences "
-    "and cattle.",
-    "Protected animals. Many are protected by law, with their eggs, larvae and pupae. Handling, taking, moving, marking or "
-    "disturbing them can need a licence, and so can entering the place. Ask before "
-    "you go.",
-    "Do not cut, bend, tie or shake branches; do not handle larvae. Tie no marker where you have no permission.",
-    "Local rules, the owner of the land and licensed people decide; where they say otherwise than this sheet, they are right.",
+    (
+        "Wind and dead wood.",
+        "Do not go under trees in strong wind, nor under hung-up or dead branches; look up before you stop. Leave when the wind "
+        "rises. A thunderstorm ends the visit.",
+    ),
+    (
+        "Sun and lens.",
+        "Never point a lens, binoculars or eyes at the sun or close to it, also not through thin leaves. Put the sun behind the "
+        "trunk.",
+    ),
+    (
+        "Ladders and climbing.",
+        "Stay on the ground: a longer lens reaches higher than a ladder. Nobody climbs or uses a ladder alone or "
+        "without training.",
+    ),
+    (
+        "Ticks and hairs.",
+        "Long sleeves and trousers; check for ticks the same evening. Touch no hairy caterpillars or their webs.",
+    ),
+    (
+        "Alone outdoors.",
+        "Tell somebody where you are and when you are back; take water and a charged telephone, and mind roads, fences "
+        "and cattle.",
+    ),
+    (
+        "Protected animals.",
+        "Many are protected by law, with their eggs, larvae and pupae. Handling, taking, moving, marking or disturbing them can "
+        "need a licence, and so can entering the place. Ask before you go.",
+    ),
+    (
+        "Do not cut or handle.",
+        "Do not cut, bend, tie or shake branches; do not handle larvae. Tie no marker where you have no permission.",
+    ),
+    (
+        "Who decides.",
+        "Local rules, the owner of the land and licensed people decide; where they say otherwise than this sheet, they "
+        "are right.",
+    ),
 )
-"""Common practice, no source."""
+"""What about, and what to do; common practice, no source."""
 
 SENSITIVE = "This sheet shows where animals live that may be protected: do not leave it lying about, post it or photograph it."
 CALENDAR = (
@@ -272,12 +302,12 @@ def _fill_front(page: _Pages, sheet: FieldSheet) -> None:
     page.place(_words(page, page.say(sheet.site), points=TITLE_POINTS, bold=True))
     trees = f"{count} trees" if count != 1 else "1 tree"
     page.place(_words(page, f"Visit of {write_date(sheet.day)}: {trees}, {sheet.order}."))
-    page.place(_blanks(page, (("Date", 34), ("from", 22), ("to", 22), ("Recorders", 60))))
+    page.place(_blanks(page, (("Date", 34), ("from", 22), ("to", 22), ("Recorders", REST))))
     page.place(_blanks(page, (("Temperature °C", 18), ("Wind, Beaufort", 14), ("Cloud, oktas", 14))))
-    _place_titled(page, "Cautions", [_words(page, text) for text in CAUTIONS])
+    _place_titled(page, "Cautions", [_words(page, text, lead=lead) for lead, text in CAUTIONS])
     seasons = [_words(page, page.say(text)) for text in sheet.seasons]
     _place_titled(page, f"What to look for on {write_date(sheet.day)}", [*seasons, _words(page, CALENDAR)])
-    _place_titled(page, "The way", _draw_way(page, sheet.plan))
+    _place_titled(page, "The way", [_draw_way(page, sheet.plan)])
     words = (
         f"Stages: {', '.join(STAGES)}. Conditions: {', '.join(CONDITIONS)}. Side: N, NE, E and so on by the compass. Leaf stage "
         "by the BBCH scale, two digits: 07 buds burst, 11 first leaves unfolded, 19 first leaves full size, 92 leaves begin to "
@@ -359,6 +389,9 @@ def _list_find_blocks(page: _Pages, find: Find) -> list[_Block]:
         lines.append(_words(page, f"Picture: {picture.problem or 'it cannot be read'}.", indent_mm=indent))
     elif picture is None:
         lines.append(_words(page, "No picture.", indent_mm=indent))
+    note = [f"Note: {page.say(find.note)}"] if find.note else []
+    is_beside = shown is not None and len(find.note) <= LONGEST_BESIDE
+    lines += [_words(page, text, indent_mm=indent) for text in note if is_beside]
     lines.append(_ticks(page, ("seen again", "not found", "place not reached"), indent_mm=indent))
     high_mm = sum(line.high_mm for line in lines)
 
@@ -370,7 +403,7 @@ def _list_find_blocks(page: _Pages, find: Find) -> list[_Block]:
             top += line.high_mm
 
     block = _Block(max(high_mm, PICTURE_MM + 2 * GAP_MM) if shown is not None else high_mm, draw)
-    return [block, *([_words(page, f"Note: {page.say(find.note)}")] if find.note else [])]
+    return [block, *(_words(page, text) for text in note if not is_beside)]
 
 
 def _list_form_blocks(page: _Pages) -> list[_Block]:
@@ -405,12 +438,13 @@ def _words(
     page: _Pages,
     text: str,
     *,
+    lead: str = "",
     points: float = TEXT_POINTS,
     bold: bool = False,
     indent_mm: float = 0.0,
     before_mm: float = GAP_MM / 2,
 ) -> _Block:
-    """Return a paragraph, wrapped to the width of the page."""
+    """Return a paragraph, wrapped to the width of the page; `lead` is its first words in bold."""
     from reportlab.lib.styles import ParagraphStyle
     from reportlab.platypus import Paragraph
 
@@ -421,7 +455,8 @@ def _words(
         leading=points * LEADING,
         splitLongWords=1,
     )
-    return _flow(page, Paragraph(escape(text), style), indent_mm=indent_mm, before_mm=before_mm)
+    first = f'<font name="{page.fonts.bold}">{escape(lead)}</font> ' if lead else ""
+    return _flow(page, Paragraph(first + escape(text), style), indent_mm=indent_mm, before_mm=before_mm)
 
 
 def _flow(page: _Pages, paragraph: Any, *, indent_mm: float, before_mm: float) -> _Block:
@@ -445,14 +480,15 @@ UNBOUNDED = 1e6
 
 
 def _blanks(page: _Pages, fields: Sequence[tuple[str, float]]) -> _Block:
-    """Return a row of labels, each with a line to write on."""
+    """Return a row of labels, each with a line to write on; `REST` is one as long as there is room."""
 
     def draw(left: float, top: float) -> None:
         foot = top + WRITE_MM - 1.5
+        right = left + page.wide_mm
         for label, wide_mm in fields:
             page.write(label, left, foot, points=TEXT_POINTS)
             left += page.measure(label, TEXT_POINTS) + 1.5
-            page.line(left, foot + 0.8, left + wide_mm, foot + 0.8)
+            page.line(left, foot + 0.8, min(right, left + wide_mm), foot + 0.8)
             left += wide_mm + 4
 
     return _Block(WRITE_MM, draw)
@@ -531,23 +567,26 @@ def _draw_picture(page: _Pages, shown: _Shown, picture: Picture, *, left: float,
                 page.canvas.drawPath(path, stroke=1, fill=0)
 
 
-def _draw_way(page: _Pages, plan: SitePlan) -> list[_Block]:
+def _draw_way(page: _Pages, plan: SitePlan) -> _Block:
     """Return the plan of the site with the way walked, and what is not on it."""
     if not plan.trees:
-        return [_words(page, "There is no plan: none of these trees has a position in the logbook.")]
+        return _words(page, "There is no plan: none of these trees has a position in the logbook.")
     per_unit = PLAN_MM / PLAN_WIDTH
     high_mm = PLAN_HEIGHT * per_unit
-
-    def draw(left: float, top: float) -> None:
-        left += (page.wide_mm - PLAN_MM) / 2
-        page.box(left, top + GAP_MM, PLAN_MM, high_mm)
-        _draw_plan(page, plan, left=left, top=top + GAP_MM, per_unit=per_unit)
 
     told = "North is up; the number in a tree is its number on this sheet."
     told += " The thin line is the way." if plan.walk else ""
     if plan.unplaced:
         told += f" Without a position, so not on the plan: {page.say(', '.join(plan.unplaced))}."
-    return [_Block(high_mm + 2 * GAP_MM, draw), _words(page, told)]
+    caption = _words(page, told)
+
+    def draw(left: float, top: float) -> None:
+        start = left + (page.wide_mm - PLAN_MM) / 2
+        page.box(start, top + GAP_MM, PLAN_MM, high_mm)
+        _draw_plan(page, plan, left=start, top=top + GAP_MM, per_unit=per_unit)
+        caption.draw(left, top + high_mm + GAP_MM)
+
+    return _Block(high_mm + GAP_MM + caption.high_mm, draw)
 
 
 def _draw_plan(page: _Pages, plan: SitePlan, *, left: float, top: float, per_unit: float) -> None:
@@ -568,8 +607,17 @@ def _draw_plan(page: _Pages, plan: SitePlan, *, left: float, top: float, per_uni
         at = {"start": "left", "end": "right", "middle": "middle"}[tree.anchor]
         name_x, name_y = to_page(tree.name_x, tree.name_y)
         code = page.shorten(page.say(tree.code), PLAN_MM / 4, SMALL_POINTS)
+        _clear(page, code, name_x, name_y, at=at)
         page.write(code, name_x, name_y, points=SMALL_POINTS, bold=True, at=at)
     _draw_scale(page, plan, left=left, top=top, per_unit=per_unit)
+
+
+def _clear(page: _Pages, code: str, x: float, foot: float, *, at: str) -> None:
+    """Put white behind a name, so that the way does not run through it."""
+    wide = page.measure(code, SMALL_POINTS, bold=True)
+    left = x - {"left": 0.0, "middle": wide / 2, "right": wide}[at]
+    page.canvas.setFillGray(1)
+    page.canvas.rect(*to_points(left, page.height_mm - foot - 0.8, wide, 3.2), stroke=0, fill=1)
 
 
 def _draw_scale(page: _Pages, plan: SitePlan, *, left: float, top: float, per_unit: float) -> None:

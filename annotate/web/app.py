@@ -43,6 +43,7 @@ from annotate.web.register_routes import show_register, show_site, show_tree_for
 from annotate.web.rendering import STATIC_FOLDER, Pages, choose_pages, render
 from annotate.web.review_routes import list_ahead, show_review
 from annotate.web.second_routes import SECOND_PAGES, USUAL_ROUTES, list_routes
+from annotate.web.sheet_routes import ROUTES as SHEET_ROUTES
 from annotate.web.visit_routes import ROUTES as VISIT_ROUTES
 
 BROKEN = "Something went wrong in the program itself. What was sent is kept in the browser; the terminal says more."
@@ -91,6 +92,7 @@ def build_app(
         Route("/trees/{site}/{code}", show_tree),
         Route("/visits", show_visits),
         *VISIT_ROUTES,
+        *SHEET_ROUTES,
         Route("/reach", show_reach),
         Route("/register", show_register),
         Route("/register/{site}", show_site),

@@ -171,7 +171,7 @@ def film_walk(
     size_px: tuple[int, int] = (360, 640),
     rate_hz: int = 8,
     tree_s: tuple[float, float] = (2.5, 4.5),
-    shown_s: tuple[float, float] = (2.5, 3.5),
+    shown_s: tuple[float, float] = (3.0, 4.0),
     distance_m: tuple[float, float] = (0.35, 0.8),
 ) -> Truth:
     """Film a walk: at each tree its card is held up, swaying, now and then out of focus, then comes canopy; return the truth."""

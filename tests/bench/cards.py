@@ -26,7 +26,7 @@ from numpy.typing import NDArray
 
 from detect.cards import NUMBERS, SLOT_S, CardWatcher, gather_showings, measure_scale
 from detect.clips import Frame, open_clip, read_frames
-from tests.drawn_cards import CARD_SIDE_MM, MODULE_MM, film_walk, hold_card, make_canopy, put_card
+from tests.drawn_cards import CARD_SIDE_MM, MODULE_MM, add_noise, film_walk, hold_card, make_canopy, put_card
 
 FRAME_ROWS, FRAME_COLUMNS = 1080, 1920
 FOCAL_MM = 26.0
@@ -167,10 +167,9 @@ def walk_over(
         row = int(rng.integers(wide.shape[0] - FRAME_ROWS))
         column = int(rng.integers(wide.shape[1] - FRAME_COLUMNS))
         frame = wide[row : row + FRAME_ROWS, column : column + FRAME_COLUMNS].astype(np.float32)
-        frame = frame * rng.uniform(0.5, 1.5) + rng.normal(0, rng.uniform(0, 6), frame.shape)
+        frame = np.clip(frame * rng.uniform(0.5, 1.5), 0, 255).astype(np.uint8)
         blur = float(rng.choice([0, 0, 1, 2]))
-        frame = cv2.GaussianBlur(frame, (0, 0), blur) if blur else frame
-        yield np.clip(frame, 0, 255).astype(np.uint8)
+        yield add_noise(cv2.GaussianBlur(frame, (0, 0), blur) if blur else frame, rng)
 
 
 def count_false(photos: Sequence[NDArray[np.uint8]], clips: Sequence[Path], minutes: float) -> None:

@@ -3,7 +3,7 @@
 
 import { answerShape } from "./shapes.js";
 
-const WORDS = { true: ["dismiss", "dismiss"], false: ["open", "keep for judging"] };
+const WORDS = { true: ["dismiss", "dismiss"], false: ["open", "keep"] };
 const find = (id) => document.getElementById(id);
 
 // `isGone` says whether a candidate was judged here already; `onDismiss` is called with the ids that were left marked.

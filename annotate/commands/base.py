@@ -26,6 +26,7 @@ COMMAND_FILES = (
     "readers",
     "reach",
     "cards",
+    "track",
     "sheet",
     "sizes",
     "exchange",

@@ -273,6 +273,7 @@ def _move_candidates(session: Session, clip: ClipRow, *, stretch: StretchRow) ->
 def _correct_moment(session: Session, clip: ClipRow, *, recorded_at: datetime, zone: str) -> None:
     """Let a clip begin at another moment; its visit, candidates and observations go with it, with history."""
     clip.recorded_at, clip.zone, clip.recorded_from = recorded_at, zone, GIVEN
+    clip.clock_offset_s = 0.0  # the moment said is the true one
     rejoin_visit(session, clip)
     now = datetime.now(UTC)
     for candidate in session.scalars(select(CandidateRow).where(CandidateRow.clip_id == clip.id)):

@@ -1,13 +1,12 @@
 """Tree cards seen in clips, kept with their corners, and the stretches that they cut.
 
-Cutting again replaces only what cards cut before. Candidates and their observations move along, and the history says so: that of
-an observation in its own list, that of a clip's stretches under the clip. How cards become stretches stands in
-`annotate.card_stretches`; whether a card is a card, in `detect.cards`.
+Cutting again replaces what cards cut before, and what weaker sources did. Candidates and their observations move along, with
+history (`annotate.logbook.stretches`). How cards become stretches stands in `annotate.card_stretches`; whether a card is a card,
+in `detect.cards`.
 """
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import UTC, datetime
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -15,16 +14,13 @@ from sqlalchemy import delete, select
 from sqlalchemy.orm import Session
 
 from annotate.card_stretches import CardStretch, ShownCard, plan_stretches
-from annotate.logbook.changes import note_changes
-from annotate.logbook.clips import find_tree_at, get_clip, list_stretches, move_to_visit
-from annotate.logbook.observations import change_fields
+from annotate.logbook.clips import get_clip, list_stretches
 from annotate.logbook.opening import Logbook
 from annotate.logbook.records import Stretch
+from annotate.logbook.stretches import CARD, PlannedStretch, list_stronger, replace_stretches
 from annotate.logbook.tables import (
-    CandidateRow,
     CardSightingRow,
     ClipRow,
-    ObservationRow,
     SiteRow,
     StretchRow,
     TreeRow,
@@ -33,12 +29,7 @@ from annotate.logbook.tables import (
 if TYPE_CHECKING:
     from detect.cards import CardSighting
 
-CARD = "card"
-"""How a stretch that a card cut is marked, and who changed what it moved."""
-
 PHOTOS = "photos"
-FIELD = "stretches by card"
-SAME_TIME_S = 1e-6
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,15 +63,12 @@ def cut_by_cards(
             _keep(session, clip_id, sightings)
         shown = _list_shown(session, clip)
         trees = _find_trees(session, {card.marker for card in shown})
-        rows = session.scalars(select(StretchRow).where(StretchRow.clip_id == clip_id)).all()
-        before = [row for row in rows if row.source == CARD]
-        said = [row for row in rows if row.source != CARD]
+        said = list_stronger(session, clip_id, source=CARD)
         ends = {marker: tree.id for marker, tree in trees.items()}
         spans = [(row.start_s, row.end_s) for row in said]
         planned = plan_stretches(shown, trees=ends, end_s=clip.duration_s, said=spans)
-        is_changed = not _are_same(before, planned)
-        if is_changed:
-            _replace(session, clip, before=before, said=said, planned=planned)
+        wanted = [PlannedStretch(one.tree_id, one.start_s, one.end_s, one.doubt) for one in planned]
+        is_changed = replace_stretches(session, clip, wanted, source=CARD, who=CARD)
         notes = (*_tell_unknown(shown, trees), *_tell_overruled(session, shown, trees, said))
         notes += tuple(_tell_sites(session, planned))
     cut = tuple(one for one in list_stretches(logbook, clip_id) if one.source == CARD)
@@ -133,90 +121,6 @@ def _list_shown(session: Session, clip: ClipRow) -> list[ShownCard]:
 def _find_trees(session: Session, markers: set[int]) -> dict[int, TreeRow]:
     rows = session.scalars(select(TreeRow).where(TreeRow.marker.in_(markers)))
     return {row.marker: row for row in rows if row.marker is not None}
-
-
-def _are_same(before: Sequence[StretchRow], planned: Sequence[CardStretch]) -> bool:
-    old = sorted((row.start_s, row.end_s, row.tree_id, row.doubt) for row in before)
-    new = sorted((one.start_s, one.end_s, one.tree_id, one.doubt) for one in planned)
-    return len(old) == len(new) and all(
-        a[2:] == b[2:] and abs(a[0] - b[0]) < SAME_TIME_S and abs(a[1] - b[1]) < SAME_TIME_S
-        for a, b in zip(old, new, strict=True)
-    )
-
-
-def _replace(
-    session: Session,
-    clip: ClipRow,
-    *,
-    before: Sequence[StretchRow],
-    said: Sequence[StretchRow],
-    planned: Sequence[CardStretch],
-) -> None:
-    """Put the planned stretches in the place of those before, and let everything filmed in either follow."""
-    now = datetime.now(UTC)
-    touched = [(row.start_s, row.end_s) for row in before] + [(one.start_s, one.end_s) for one in planned]
-    was = _describe(session, [(row.tree_id, row.start_s, row.end_s) for row in before])
-    for row in before:
-        session.delete(row)
-    rows = [
-        StretchRow(
-            clip_id=clip.id,
-            tree_id=one.tree_id,
-            start_s=one.start_s,
-            end_s=one.end_s,
-            source=CARD,
-            doubt=one.doubt,
-        )
-        for one in planned
-    ]
-    session.add_all(rows)
-    session.flush()
-    is_now = _describe(session, [(row.tree_id, row.start_s, row.end_s) for row in rows])
-    if before:
-        changed = [(FIELD, was, is_now)]
-        note_changes(session, "clip", record_id=clip.id, changed=changed, who=CARD, at=now)
-    standing = sorted([*rows, *said], key=lambda row: row.start_s)
-    if standing:
-        site_id = session.get_one(TreeRow, standing[0].tree_id).site_id
-        move_to_visit(session, clip, site_id=site_id)
-    _move_candidates(session, clip, standing=standing, touched=touched, at=now)
-
-
-def _move_candidates(
-    session: Session,
-    clip: ClipRow,
-    *,
-    standing: Sequence[StretchRow],
-    touched: Sequence[tuple[float, float]],
-    at: datetime,
-) -> None:
-    """Give the candidates in what was cut their tree, or none, and let their observations follow with history."""
-    found = session.execute(
-        select(CandidateRow, ObservationRow)
-        .outerjoin(ObservationRow, ObservationRow.candidate_id == CandidateRow.id)
-        .where(CandidateRow.clip_id == clip.id)
-    ).all()
-    for candidate, observation in found:
-        if not any(start_s <= candidate.best_s <= end_s for start_s, end_s in touched):
-            continue
-        tree_id = find_tree_at(standing, candidate.best_s)
-        if tree_id == candidate.tree_id:
-            continue
-        candidate.tree_id = tree_id
-        if observation is not None:
-            change_fields(session, observation, changes={"tree_id": tree_id}, who=CARD, at=at)
-
-
-def _describe(session: Session, stretches: Sequence[tuple[int, float, float]]) -> str:
-    """Return stretches in one line: "OT01 0.0-12.3 s, OT02 12.3-40.0 s"."""
-    codes = {
-        tree_id: session.get_one(TreeRow, tree_id).code
-        for tree_id in {tree_id for tree_id, _, _ in stretches}
-    }
-    return ", ".join(
-        f"{codes[tree_id]} {start_s:.1f}-{end_s:.1f} s"
-        for tree_id, start_s, end_s in sorted(stretches, key=lambda one: one[1])
-    )
 
 
 def _tell_unknown(shown: Sequence[ShownCard], trees: dict[int, TreeRow]) -> list[str]:

@@ -81,8 +81,8 @@ def _part(desk: Desk, everything: tuple[Disagreement, ...]) -> tuple[list[Disagr
 def _tell(everything: int, mine: int, *, reviewer: str) -> str:
     if not everything:
         return "No open disagreements."
-    waiting = f"{mine:,} of them wait for {reviewer}" if mine else f"none waits for {reviewer}"
-    return f"{say_count(everything, 'open disagreement')}, {waiting}."
+    waiting = f"{mine:,} wait" if mine > 1 else "1 waits" if mine else "none waits"
+    return f"{say_count(everything, 'open disagreement')}, {waiting} for {reviewer}."
 
 
 def _describe(logbook: Logbook, disagreement: Disagreement) -> dict[str, Any]:

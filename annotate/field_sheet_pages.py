@@ -331,8 +331,7 @@ def _fill_tree(page: _Pages, one: SheetTree) -> None:
     heading, again = (_head_tree(page, one, rest) for rest in ("", " (continued)"))
     blocks = list(_list_tree_blocks(page, one))
     whole_mm = heading.high_mm + sum(block.high_mm for block in blocks)
-    fits_a_page = whole_mm <= page.most_mm
-    if (fits_a_page and whole_mm > page.room_mm) or heading.high_mm + blocks[0].high_mm > page.room_mm:
+    if whole_mm > page.room_mm:
         page.begin()
     page.place(heading)
     for block in blocks:

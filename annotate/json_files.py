@@ -1,6 +1,7 @@
 """Data and text written as files for other programs: under a temporary name first, then moved, so whole or not there."""
 
 import json
+from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
@@ -35,7 +36,8 @@ def write_bytes(path: Path, data: bytes, *, what: str, advice: str) -> None:
         part.write_bytes(data)
         part.replace(path)
     except OSError as error:
-        part.unlink(missing_ok=True)
+        with suppress(OSError):  # Where the folder is none, there is nothing to take away either.
+            part.unlink(missing_ok=True)
         raise AnnotateError(
             f"{path}: expected a place to write {what}, found: {error.strerror}; {advice}"
         ) from error

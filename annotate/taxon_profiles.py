@@ -11,6 +11,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 from difflib import get_close_matches
+from functools import lru_cache
 from math import isfinite
 from pathlib import Path
 from typing import Any
@@ -192,7 +193,7 @@ USUAL_SPREAD = 0.12
 def _read_folder(folder: Path) -> dict[str, TaxonProfile]:
     found: dict[str, TaxonProfile] = {}
     for path in sorted(folder.glob("*.toml")) if folder.is_dir() else ():
-        profile = read_profile(path)
+        profile = _read_unchanged(path, *_mark_version(path))
         other = found.get(profile.taxon.casefold())
         if other is not None:
             raise AnnotateError(
@@ -200,6 +201,21 @@ def _read_folder(folder: Path) -> dict[str, TaxonProfile]:
             )
         found[profile.taxon.casefold()] = profile
     return found
+
+
+def _mark_version(path: Path) -> tuple[int, int]:
+    """Return what changes with a file: when it was written, and its size; nought where it cannot be asked, as reading will tell."""
+    try:
+        found = path.stat()
+    except OSError:
+        return 0, 0
+    return found.st_mtime_ns, found.st_size
+
+
+@lru_cache(maxsize=64)
+def _read_unchanged(path: Path, _written_ns: int, _size_bytes: int) -> TaxonProfile:
+    """Read a profile once for each version of its file: every card of a review asks for all of them."""
+    return read_profile(path)
 
 
 def _load(path: Path) -> dict[str, Any]:

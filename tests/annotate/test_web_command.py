@@ -11,6 +11,8 @@ import httpx
 import pytest
 
 from annotate.logbook.opening import Logbook
+from annotate.logbook.verdicts import give_verdict
+from tests.annotate.made_pages import RECORDED_AT
 
 COMMAND = [
     sys.executable,
@@ -81,3 +83,29 @@ def test_a_host_that_is_none_is_said(otterholt: Logbook) -> None:
     assert running.returncode == 2
     assert "review: expected port 0 on 203.0.113.7" in errors
     assert errors.count("\n") == 1
+
+
+def test_a_second_reading_opens_where_somebody_else_has_judged(otterholt: Logbook) -> None:
+    """Alone it is refused in a sentence; after the verdict of another its pages are served, and only they."""
+    for arguments, said in (
+        (("--second", "--reviewer", "Tove"), "expected verdicts by somebody else than Tove; found none"),
+        (("--dismissed-one-in", "4"), "expected it together with --second; found 4 without"),
+    ):
+        with start(*arguments, folder=otterholt.folder) as running:
+            output, errors = running.communicate(timeout=PATIENCE_S)
+        assert running.returncode == 2 and output == ""
+        assert said in errors and errors.count("\n") == 1
+    give_verdict(otterholt, 1, answer="dismiss", reviewer="Maren", at=RECORDED_AT)
+    arguments = ("--second", "--reviewer", "Tove", "--dismissed-one-in", "1", "--port", "0")
+    with start(*arguments, folder=otterholt.folder) as running:
+        assert running.stdout is not None
+        first = running.stdout.readline()
+        found = re.fullmatch(
+            r"The second reading of Otterholt is open at (http://127\.0\.0\.1:\d+)/\n", first
+        )
+        assert found, first
+        assert "Second reading: 0 of 1 read" in httpx.get(f"{found[1]}/", timeout=PATIENCE_S).text
+        assert httpx.get(f"{found[1]}/all", timeout=PATIENCE_S).status_code == 404
+        running.send_signal(signal.SIGINT)
+        running.communicate(timeout=PATIENCE_S)
+    assert running.returncode == 0

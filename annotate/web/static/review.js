@@ -62,6 +62,7 @@ function begin() {
     find("ribbon-tree").textContent = card.ribbon.words;
     find("ribbon-until").textContent = card.ribbon.until_words;
     tellStanding();
+    if (card.differ) saying.meanwhile(card.differ); // on a phone what stands beside the picture is out of sight
     saying.now(card.views[0].label);
     history.replaceState(null, "", address(`/candidates/${card.id}`));
     document.title = `${card.title} – Leafshade`;

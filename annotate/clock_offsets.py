@@ -81,7 +81,7 @@ def read_offset(text: str) -> float:
     """
     plain = text.strip().lower().replace("\u2212", "-")
     sign = -1.0 if plain.startswith("-") else 1.0
-    body = plain.lstrip("+-") if plain[:1] in "+-" else plain
+    body = plain[1:] if plain.startswith(("+", "-")) else plain
     clock = CLOCK.fullmatch(body)
     parts = PART.findall(body)
     if clock and int(clock[2]) < 60 and int(clock[3] or 0) < 60:

@@ -15,12 +15,14 @@ from zoneinfo import ZoneInfo
 
 from annotate.errors import AnnotateError
 from annotate.json_files import write_json
+from annotate.logbook.clip_places import cut_by_place
 from annotate.logbook.clips import add_clip, add_stretch, find_clip_by_sha256, list_stretches
 from annotate.logbook.opening import Logbook
 from annotate.logbook.records import Clip, PastSearch, Tree
 from annotate.logbook.searches import find_current_search, save_search
 from annotate.logbook.sightings import CardCut, cut_by_cards
 from annotate.logbook.sizes import keep_focal_length
+from annotate.logbook.stretches import POSITION, TRACK
 from annotate.zones import read_zone
 
 if TYPE_CHECKING:
@@ -113,6 +115,7 @@ def search_into_logbook(
     detect.errors.DetectError
         Where the clip cannot be read.
     """
+    from detect.clip_places import read_place
     from detect.lenses import read_focal_length
     from detect.search import search_clip
 
@@ -140,6 +143,7 @@ def search_into_logbook(
         keep_focal_length(logbook, clip.id, read_focal_length(info.path))
         linked = _link(logbook, clip, order.tree)
         cut = cut_by_cards(logbook, clip.id, found.cards)
+        asked = cut_by_place(logbook, clip.id, read_place(info.path))
         search = save_search(
             logbook,
             clip.id,
@@ -152,7 +156,8 @@ def search_into_logbook(
         progress_path.unlink(missing_ok=True)
         _look_at_found(logbook, clip.id, scorer)
         found.close()
-        return SearchedClip(clip, search, found, moment.warnings + found.problems, linked, cut)
+        doubts = (f"{clip.name}: {asked}; answer with: leafshade stretches",) if asked else ()
+        return SearchedClip(clip, search, found, moment.warnings + doubts + found.problems, linked, cut)
 
 
 def _look_at_found(logbook: Logbook, clip_id: int, scorer: "Scorer") -> None:
@@ -272,7 +277,8 @@ def _find_named_zone(zone: str) -> ZoneInfo:
 
 def _link(logbook: Logbook, clip: Clip, tree: Tree | None) -> str:
     """Say that the whole clip was filmed under a tree, unless its stretches already say something."""
-    if tree is None or list_stretches(logbook, clip.id):
+    weak = (TRACK, POSITION)
+    if tree is None or any(one.source not in weak for one in list_stretches(logbook, clip.id)):
         return ""
     end_s = max(clip.duration_s, SHORTEST_STRETCH_S)
     stretch = add_stretch(logbook, clip.id, tree_id=tree.id, start_s=0.0, end_s=end_s)

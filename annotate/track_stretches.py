@@ -32,7 +32,7 @@ USUAL_TREE_ERROR_M = 2.0
 ERRORS_LAST_S = (30.0, 100.0, 300.0)
 """In such times the error of positions forgets all but 1/e: half a minute to some minutes is common practice, no source."""
 
-ORDER_KEPT, ORDER_TURNED = 0.7, 0.1
+ORDER_KEPT, ORDER_TURNED = 0.85, 0.05
 """How often the way leads to the next tree in the order of the walk, or back to the one before; else to another, rather near."""
 
 RETURNS = 0.02
@@ -375,7 +375,7 @@ def _cut(
         start_s = float(moments[start] - span.start_s)
         end_s = span.duration_s if end == len(best) else float(moments[end] - span.start_s)
         probability = float(under[worst, column])
-        doubt = "" if probability >= CERTAIN else _say_doubt(under[worst], column, trees)
+        doubt = "" if probability >= CERTAIN else say_doubt(under[worst], column, trees)
         yield TrackStretch(span.clip_id, trees[column].tree_id, start_s, end_s, probability, doubt)
 
 
@@ -388,10 +388,11 @@ def _leave_changes(moments: Field, start: int, end: int) -> NDArray[np.intp]:
     return inside if len(inside) else places[len(places) // 2 : len(places) // 2 + 1]
 
 
-def _say_doubt(shares: Field, column: int, trees: Sequence[StandingTree]) -> str:
+def say_doubt(shares: Field, column: int, trees: Sequence[StandingTree], *, by: str = "the track") -> str:
+    """Return in words which tree it may be instead of the likeliest."""
     order = [int(other) for other in np.argsort(-shares) if other != column]
     other = order[0] if order else column
     return (
-        f"by the track it is {trees[column].code} with {100 * shares[column]:.0f} %, "
+        f"by {by} it is {trees[column].code} with {100 * shares[column]:.0f} %, "
         f"{trees[other].code} with {100 * shares[other]:.0f} %"
     )

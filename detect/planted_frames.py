@@ -40,11 +40,11 @@ LONGEST_BLURRED_S = 2 * FOLLOW_STEP_S
 SIDE_PER_LENGTH, LEAST_SIDE_PX, MOST_SIDE_PX = 6, 160, 640
 """Of the surroundings by which a place is followed: as large as the picture that is kept of a candidate."""
 
-LEAST_LIT = 0.9
+LEAST_LIT = 0.95
 """A body lies on lit leaf with this share of itself and of a rim as wide as its head: a larva is a shade on a lit leaf, and over
 shadow or sky a laid one would be seen to float."""
 
-RIM_PER_LENGTH = 0.08
+RIM_PER_LENGTH = 0.12
 PLACES_TRIED = 6
 
 MOST_OF_SIDE = 0.25

@@ -75,15 +75,19 @@ def say_count(number: int, noun: str, plural: str | None = None) -> str:
     return f"{number:,} {words}" if number else f"no {words}"
 
 
-def say_progress(*, where: str, judged: int, everything: int, confirmed: str, pace_s: float | None) -> str:
+def say_progress(
+    *, where: str, judged: int, everything: int, confirmed: str, pace_s: float | None, plain_frames: int = 0
+) -> str:
     """Return what is judged here, what came of it and how long the rest will take.
 
     Parameters
     ----------
     where : "Tree OT03", "Otterholt Wood"
     confirmed : "2 larvae confirmed"
+    plain_frames : of an audit, that wait for an answer
     """
+    beside = f", and {say_count(plain_frames, 'plain frame')} to look at" if plain_frames else ""
     if judged == everything:
-        return f"{where}: all {everything:,} judged, {confirmed}."
-    sentence = f"{where}: {judged:,} of {everything:,} judged, {confirmed}."
+        return f"{where}: all {everything:,} judged, {confirmed}{beside}."
+    sentence = f"{where}: {judged:,} of {everything:,} judged, {confirmed}{beside}."
     return " ".join(part for part in (sentence, say_time_left(everything - judged, pace_s)) if part)

@@ -224,6 +224,14 @@ def next_window(logbook: Logbook, *, reviewer: str, after: int = 0) -> PlainFram
     return None
 
 
+def is_asked(logbook: Logbook, window_id: int, *, reviewer: str) -> bool:
+    """Tell whether a reviewer is still asked of a window, as `next_window` would."""
+    said = exists().where(AuditAnswerRow.window_id == AuditWindowRow.id, AuditAnswerRow.reviewer == reviewer)
+    asked = (AuditWindowRow.answer == "open") | ((AuditWindowRow.answer == "unsure") & ~said)
+    with logbook.reading() as session:
+        return session.scalar(_select_asked(asked).where(AuditWindowRow.id == window_id)) is not None
+
+
 def count_open(logbook: Logbook) -> int:
     """Return how many windows wait for an answer."""
     with logbook.reading() as session:

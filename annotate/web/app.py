@@ -31,6 +31,7 @@ from annotate.web.listing_routes import show_all
 from annotate.web.loops import LoopMaker
 from annotate.web.outline_routes import take_drawn, take_outline, take_place
 from annotate.web.picture_routes import ask_for_loop, send_loop, send_picture
+from annotate.web.plain_routes import ROUTES as PLAIN_ROUTES
 from annotate.web.reach_routes import show_reach
 from annotate.web.record_routes import (
     show_observations,
@@ -84,6 +85,7 @@ def build_app(
         Route("/candidates/{candidate}/pictures", show_pictures),
         Route("/candidates/{candidate}/views/{rank}/loop", ask_for_loop),
         *ALIKE_ROUTES,
+        *PLAIN_ROUTES,
         Route("/all", show_all),
         Route("/observations", show_observations),
         *EYE_ROUTES,

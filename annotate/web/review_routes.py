@@ -12,6 +12,7 @@ from annotate.logbook.verdicts import find_last_verdict_id
 from annotate.web.cards import Card, read_ahead, read_card
 from annotate.web.choices import TREELESS, Choice, list_tree_words, read_choice, read_number
 from annotate.web.desk import Desk, find_desk
+from annotate.web.plain_routes import lead_to_frame, plan_frames
 from annotate.web.rendering import render
 from annotate.web.sense import explain_empty, tell_sense
 from annotate.words import BEHAVIOURS, CONDITIONS, REASONS, STAGES
@@ -51,10 +52,14 @@ def _show_review(request: Request) -> Response:
     named = request.path_params.get("candidate")
     cards = [read_card(desk.logbook, read_number(named, what="candidate"))] if named else []
     cards = cards or read_ahead(desk.logbook, choice, limit=CARDS_IN_PAGE)
+    plain = None if cards else lead_to_frame(desk, choice, request)
+    if plain is not None:
+        return plain
     values = _describe_page(desk, choice, cards[0] if cards else None)
     values["state"] = {
         "limits": {"most_corners": MOST_CORNERS, "least_area_px": LEAST_AREA_PX},
         "card": cards[0] if cards else None,
+        "plain": plan_frames(desk, choice),
         "last_verdict": last_verdict,
         "query": choice.to_query(),
         "reviewer": desk.reviewer,

@@ -2,6 +2,7 @@
 
 from dataclasses import dataclass
 
+from annotate.logbook.audits import count_open
 from annotate.logbook.clips import list_clips
 from annotate.logbook.doubts import list_doubts
 from annotate.logbook.opening import Logbook
@@ -31,8 +32,13 @@ def tell_sense(logbook: Logbook, choice: Choice, *, reviewer: str) -> str:
     if choice.order == "doubtful":
         return _tell_doubts(logbook)
     counts = count_candidates(logbook, kind=choice.kind)
+    plain_frames = count_open(logbook)
     if not counts:
-        return "Nothing to judge yet."
+        return (
+            f"{say_count(plain_frames, 'plain frame')} to look at."
+            if plain_frames
+            else "Nothing to judge yet."
+        )
     count, where = _choose_count(logbook, choice, counts)
     return say_progress(
         where=where,
@@ -40,6 +46,7 @@ def tell_sense(logbook: Logbook, choice: Choice, *, reviewer: str) -> str:
         everything=count.all,
         confirmed=say_confirmed(count, choice.kind),
         pace_s=find_pace_s(logbook, reviewer),
+        plain_frames=plain_frames,
     )
 
 

@@ -61,6 +61,12 @@ export function makeLine({ first, mark, address, onArrived, source = "/api/ahead
     return next;
   }
 
+  // The page is left for a while: the card at hand is then one of those before.
+  function leave() {
+    before.push(card.id);
+    writeBefore();
+  }
+
   // Returns the card before, an id where its card is not held any more, null where there is none.
   function goBack() {
     const id = before.pop();
@@ -123,6 +129,7 @@ export function makeLine({ first, mark, address, onArrived, source = "/api/ahead
     goOn,
     goBack,
     goTo,
+    leave,
     get card() {
       return card;
     },

@@ -356,7 +356,8 @@ export function makePen({ glass, picture, layer, limits, looking, say, onChange 
 
   return {
     // Takes the pen up over a picture; `start` is the outline to begin with, empty for something new.
-    begin({ origin, size, start, isTidied = false }) {
+    // `aimed`, where given, is how near the picture is already, and how far it was moved.
+    begin({ origin, size, start, isTidied = false, aimed = null }) {
       area = { origin, size };
       brush = null;
       points = (isTidied ? simplify(start, TIDY_PX) : start).map(clamp);
@@ -367,8 +368,8 @@ export function makePen({ glass, picture, layer, limits, looking, say, onChange 
       isPainting = false;
       held = null;
       tool = "points";
-      nearness = 1;
-      shift = [0, 0];
+      nearness = aimed?.nearness ?? 1;
+      shift = aimed?.shift ?? [0, 0];
       radius = points.length ? Math.max(1, Math.sqrt(measureArea(points)) / 5) : Math.max(1.5, Math.max(...size) / 80);
       layer.removeAttribute("hidden");
       glass.classList.add("penned");

@@ -8,6 +8,7 @@ import { makeLine } from "./line.js";
 import { makeLooking } from "./looking.js";
 import { makeLoop } from "./loop.js";
 import { makeOutbox, post } from "./outbox.js";
+import { makePlainTurn } from "./plain_turn.js";
 import { makeRibbon } from "./ribbon.js";
 import { makeSaid } from "./said.js";
 import { makeSaying } from "./saying.js";
@@ -35,6 +36,7 @@ function begin() {
   const details = makeDetails({ onDone: sendDetails, onTurn: tellStanding, restFocus });
   const drawing = makeDrawing({ limits: state.limits, looking, saying, send, ask, onTurn: tellStanding, restFocus });
   const said = makeSaid(state.logbook);
+  const plain = makePlainTurn({ plan: state.plain, mark: state.logbook, waiting: outbox.count(), address, name, saying, said });
   const alike = makeAlike({ address, isGone: line.isSettled, onDismiss: dismissGroup, restFocus });
   const mine = new Set(); // verdicts that came from this tab
   let lastChange = state.last_verdict;
@@ -43,6 +45,7 @@ function begin() {
 
   show(line.card);
   wire();
+  plain.tellLast();
   line.fill().catch(() => undefined);
   void outbox.flush();
   setInterval(lookRound, LOOK_ROUND_MS);
@@ -92,6 +95,7 @@ function begin() {
   function answer(word, reason = "") {
     if (isMoving) return;
     const { card } = line;
+    plain.count(1);
     send("/api/verdicts", { candidate: card.id, answer: word, reason, known: card.known });
     const why = reason ? `: ${reason}` : "";
     card.verdict = { answer: word, words: `${name()} ${SAID_THIS[word]}${why}` };
@@ -108,6 +112,7 @@ function begin() {
   // Those that look like one that was dismissed: one name for all, under which they are taken back together.
   function dismissGroup(ids) {
     const group = `${Date.now()}-${Math.random().toString(36).slice(2, 12)}`;
+    plain.count(ids.length);
     send("/api/groups", { candidates: ids, group });
     for (const id of ids) {
       line.settle(id);
@@ -172,6 +177,7 @@ function begin() {
   async function goOn() {
     if (isMoving) return;
     isMoving = true;
+    if (plain.isDue() && (await plain.leave(outbox, line))) return;
     try {
       const next = await line.goOn();
       if (next) show(next);
@@ -216,6 +222,10 @@ function begin() {
       return;
     }
     alike.hide();
+    if (plain.owns(id)) {
+      plain.takeBack(id);
+      return;
+    }
     if (said.members(id)) {
       undoGroup(id, said.members(id));
       return;

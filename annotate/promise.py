@@ -10,10 +10,12 @@ by `MOST_DROP` at most; and one card in `annotate.review_order.TEACH_EVERY` is c
 what was judged, however little they promise. The same verdicts give the same promises. SQL stands in `annotate.logbook.promises`.
 """
 
+import os
+import sys
 from collections.abc import Iterator
 from dataclasses import dataclass
 from math import inf
-from threading import Lock, Thread
+from threading import Lock, Thread, get_native_id
 
 import numpy as np
 from numpy.typing import NDArray
@@ -303,6 +305,17 @@ class PromiseKeeper:
 
         from annotate.errors import AnnotateError
 
+        _give_way()
         # The order is as good as before; the next renewal tries again, and a full disk is told by the verdict that meets it.
         with suppress(AnnotateError):
             renew_promises(self._logbook)
+
+
+GIVING_WAY = 15
+"""Niceness of a renewal, of 19: whoever judges meanwhile goes first."""
+
+
+def _give_way() -> None:
+    """Let the rest of the program go first, where a thread can have a priority of its own (Linux); elsewhere nothing changes."""
+    if sys.platform == "linux":
+        os.setpriority(os.PRIO_PROCESS, get_native_id(), GIVING_WAY)

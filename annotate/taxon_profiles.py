@@ -204,7 +204,7 @@ def _read_folder(folder: Path) -> dict[str, TaxonProfile]:
 
 
 def _mark_version(path: Path) -> tuple[int, int]:
-    """Return what changes with a file: when it was written, and its size; nought where it cannot be asked, as reading will tell."""
+    """Return what changes with a file: when it was written, and its size; nought where it is gone, as reading it will tell."""
     try:
         found = path.stat()
     except OSError:

@@ -24,7 +24,7 @@ from annotate.web.alike_routes import ROUTES as ALIKE_ROUTES
 from annotate.web.answer_routes import list_changes, take_details, take_undo, take_verdict
 from annotate.web.desk import Desk, Receipts, make_mark
 from annotate.web.disagreement_routes import ROUTES as DISAGREEMENT_ROUTES
-from annotate.web.disagreement_routes import list_pages
+from annotate.web.disagreement_routes import make_pages
 from annotate.web.eye_routes import ROUTES as EYE_ROUTES
 from annotate.web.guards import Door, Guard
 from annotate.web.listing_routes import show_all
@@ -115,7 +115,7 @@ def build_app(
         *USUAL_ROUTES,
         Mount("/static", files),
     ]
-    find_pages = (lambda: SECOND_PAGES) if second else (lambda: list_pages(logbook))
+    find_pages = (lambda: SECOND_PAGES) if second else make_pages(logbook)
     return Starlette(
         routes=usual if second is None else list_routes(files),
         middleware=[Middleware(Guard, door=door or Door()), Middleware(_Signpost, find_pages=find_pages)],

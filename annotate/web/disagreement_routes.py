@@ -2,6 +2,7 @@
 again. It asks the logbook only; the answers are given in the review.
 """
 
+from collections.abc import Callable
 from typing import Any
 
 from starlette.concurrency import run_in_threadpool
@@ -13,7 +14,7 @@ from annotate.errors import AnnotateError
 from annotate.logbook.opening import Logbook
 from annotate.logbook.review import find_candidate
 from annotate.logbook.second_reading import list_disagreements
-from annotate.logbook.verdicts import find_renamed
+from annotate.logbook.verdicts import find_last_verdict_id, find_renamed
 from annotate.readings import Disagreement, name_person
 from annotate.review_order import say_count
 from annotate.web.cards import address_picture
@@ -40,14 +41,29 @@ async def show_disagreements(request: Request) -> Response:
 ROUTES = (Route(ADDRESS, show_disagreements),)
 
 
-def list_pages(logbook: Logbook) -> Pages:
-    """Return what the navigation leads to: the usual pages, and that of disagreements where there are some, with their number."""
-    try:
-        number = len(list_disagreements(logbook))
-    except AnnotateError:
-        # A page that tells of a mistake has a navigation too.
-        return PAGES
-    return (*PAGES, (f"Disagreements ({number:,})", ADDRESS)) if number else PAGES
+def make_pages(logbook: Logbook) -> Callable[[], Pages]:
+    """Return what lists where the navigation leads: the usual pages, and that of disagreements where there are some.
+
+    Their number is counted anew only after a verdict: each page asks for it, and a count reads all that is unsure.
+    """
+    counted: tuple[int, Pages] = (0, PAGES)
+
+    def list_pages() -> Pages:
+        nonlocal counted
+        try:
+            newest = find_last_verdict_id(logbook)
+            if newest != counted[0]:
+                counted = (newest, _lead_to(len(list_disagreements(logbook))))
+        except AnnotateError:
+            # A page that tells of a mistake has a navigation too.
+            return PAGES
+        return counted[1]
+
+    return list_pages
+
+
+def _lead_to(disagreements: int) -> Pages:
+    return (*PAGES, (f"Disagreements ({disagreements:,})", ADDRESS)) if disagreements else PAGES
 
 
 def _show_disagreements(request: Request) -> Response:

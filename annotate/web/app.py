@@ -22,6 +22,7 @@ from annotate.logbook.verdicts import find_last_verdict_id
 from annotate.promise import PromiseKeeper
 from annotate.web.alike_routes import ROUTES as ALIKE_ROUTES
 from annotate.web.answer_routes import list_changes, take_details, take_undo, take_verdict
+from annotate.web.clip_routes import ROUTES as CLIP_ROUTES
 from annotate.web.desk import Desk, Receipts, make_mark
 from annotate.web.disagreement_routes import ROUTES as DISAGREEMENT_ROUTES
 from annotate.web.disagreement_routes import make_pages
@@ -94,6 +95,7 @@ def build_app(
         Route("/trees/{site}/{code}", show_tree),
         Route("/visits", show_visits),
         *VISIT_ROUTES,
+        *CLIP_ROUTES,
         *SHEET_ROUTES,
         Route("/reach", show_reach),
         Route("/register", show_register),

@@ -44,6 +44,9 @@ PICTURE_MM, PICTURE_PX = 30.0, 420
 """Side of a picture on paper, and on file: 360 dots an inch, more than a printer shows."""
 
 PLAN_MM = 138.0
+MOST_NAMED = 30
+"""Trees on a plan that have their codes beside their numbers; of more, only the numbers can be read."""
+
 ROW_MM, WRITE_MM = 8.0, 8.5
 """Rows to write in; a hand needs 8 mm (common practice, no source)."""
 
@@ -575,6 +578,7 @@ def _draw_way(page: _Pages, plan: SitePlan) -> _Block:
 
     told = "North is up; the number in a tree is its number on this sheet."
     told += " The thin line is the way." if plan.walk else ""
+    told += " There are too many trees here for their codes." if len(plan.trees) > MOST_NAMED else ""
     if plan.unplaced:
         told += f" Without a position, so not on the plan: {page.say(', '.join(plan.unplaced))}."
     caption = _words(page, told)
@@ -596,6 +600,13 @@ def _draw_plan(page: _Pages, plan: SitePlan, *, left: float, top: float, per_uni
 
     for start, end in zip(plan.walk, plan.walk[1:], strict=False):
         page.line(*to_page(*start), *to_page(*end))
+    named = plan.trees if len(plan.trees) <= MOST_NAMED else ()
+    for tree in named:
+        # Names first, then trees: the white behind a name covers the way but no tree.
+        at = {"start": "left", "end": "right", "middle": "middle"}[tree.anchor]
+        code = page.shorten(page.say(tree.code), PLAN_MM / 4, SMALL_POINTS)
+        _clear(page, code, *to_page(tree.name_x, tree.name_y), at=at)
+        page.write(code, *to_page(tree.name_x, tree.name_y), points=SMALL_POINTS, bold=True, at=at)
     for tree in plan.trees:
         x, y = to_page(tree.x, tree.y)
         page.canvas.setFillGray(1)
@@ -603,11 +614,6 @@ def _draw_plan(page: _Pages, plan: SitePlan, *, left: float, top: float, per_uni
         page.canvas.setLineWidth(1)
         page.canvas.circle(*to_points(x, page.height_mm - y, 1.25 * DOT_RADIUS * per_unit), stroke=1, fill=1)
         page.write(f"{tree.step}", x, y + 1, points=SMALL_POINTS, at="middle")
-        at = {"start": "left", "end": "right", "middle": "middle"}[tree.anchor]
-        name_x, name_y = to_page(tree.name_x, tree.name_y)
-        code = page.shorten(page.say(tree.code), PLAN_MM / 4, SMALL_POINTS)
-        _clear(page, code, name_x, name_y, at=at)
-        page.write(code, name_x, name_y, points=SMALL_POINTS, bold=True, at=at)
     _draw_scale(page, plan, left=left, top=top, per_unit=per_unit)
 
 

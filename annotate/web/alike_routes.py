@@ -153,6 +153,6 @@ def _describe(item: Similar) -> dict[str, Any]:
     return {
         **describe_item(candidate),
         "id": candidate.id,
-        "similarity": f"{item.similarity:.2f} alike",
+        "similarity": f"{item.similarity:.2f} alike".replace("-", "\N{MINUS SIGN}"),
         "standing": STANDING_WORDS[candidate.standing],
     }

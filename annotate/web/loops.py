@@ -49,9 +49,10 @@ class LoopState:
 
 @dataclass(frozen=True, slots=True)
 class _Wish:
-    """A loop to be made: its name, the clip as it lies on the disk now, and the view."""
+    """A loop to be made: its name, of which candidate, the clip as it lies on the disk now, and the view."""
 
     name: str
+    candidate_id: int
     clip_path: Path
     clip_sha256: str
     clip_stamp: tuple[int, int]
@@ -114,7 +115,8 @@ class LoopMaker:
         reason = self._reasons.get((name, stamp))
         if reason is not None:
             return LoopState("none", name, reason)
-        self._queue(_Wish(name, path, candidate.clip_sha256, stamp, view), is_urgent=is_urgent)
+        wish = _Wish(name, candidate.id, path, candidate.clip_sha256, stamp, view)
+        self._queue(wish, is_urgent=is_urgent)
         return LoopState("making", name, MAKING)
 
     def _queue(self, wish: _Wish, *, is_urgent: bool) -> None:
@@ -147,13 +149,16 @@ class LoopMaker:
 
     def _make(self, wish: _Wish) -> str:
         """Make one loop; return why there is none, or nothing."""
+        from annotate.planting import find_change
         from detect.steadying import LoopPlace, NoLoopError, encode_loop, steady
 
         try:
             info = self.open_clip(wish.clip_path, sha256=wish.clip_sha256)
             picture = _decode(read_picture(self._logbook, wish.view.picture))
             place = LoopPlace(wish.view.time_s, wish.view.picture_origin_px, _find_middle(wish.view), picture)
-            _write_whole(self.find_path(wish.name), encode_loop(steady(info, place)))
+            changed = find_change(self._logbook, wish.candidate_id)
+            frames = steady(info, place, change_frames=changed)
+            _write_whole(self.find_path(wish.name), encode_loop(frames))
         except NoLoopError as reason:
             return str(reason)
         except (AnnotateError, DetectError, OSError) as error:

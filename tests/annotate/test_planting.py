@@ -44,6 +44,7 @@ from annotate.planting import (
     say_recall,
 )
 from annotate.searching import SearchOrder, search_into_logbook
+from annotate.web.loops import LoopMaker
 from detect.clips import open_clip, read_frames, read_rgb
 from detect.scoring import HandMadeScorer
 from tests.annotate.made_records import add_trees
@@ -197,6 +198,25 @@ def test_what_cuts_from_the_clip_can_lay_the_larva_in_again(planted: Logbook, cl
     assert again < 0.3 * np.abs(kept - plain[view.frame_index][part])[inside].mean()
     others = [one.id for one in list_candidates(planted) if one.found_by != "planted"]
     assert all(find_change(planted, one) is None for one in [*others, 999])
+
+
+def test_the_loop_of_a_planted_candidate_shows_it(planted: Logbook) -> None:
+    """Each frame of the loop that the page makes is as dark where the outline is as the kept picture."""
+    candidate = find_planted(planted)
+    view = candidate.views[0]
+    with LoopMaker(planted) as loops:
+        until = time.monotonic() + 120
+        state = loops.ask(candidate, view, is_urgent=True)
+        while state.state == "making" and time.monotonic() < until:
+            time.sleep(0.05)
+            state = loops.ask(candidate, view, is_urgent=True)
+        assert state.state == "ready", state.sentence
+        loop = Image.open(loops.find_path(state.name))
+    row, column = (int(value) for value in np.mean(view.outline, axis=0) - view.picture_origin_px)
+    for frame in range(loop.n_frames):  # type: ignore[attr-defined]
+        loop.seek(frame)
+        grey = np.asarray(loop.convert("L"), np.float64)
+        assert grey[row - 1 : row + 2, column - 1 : column + 2].min() < 0.6 * grey.mean()
 
 
 # --- never a record

@@ -179,10 +179,10 @@ def _read(sent: Sent, name: str) -> list[DrawnStretch]:
             times = (float(one["start_s"]), float(one["end_s"]))
             tree, source = str(one["tree"]), str(one.get("source", ""))
             doubt = str(one.get("doubt", ""))[:LONGEST_DOUBT]
-        except (TypeError, KeyError, ValueError, AttributeError, OverflowError) as error:
+        except (TypeError, KeyError, ValueError, AttributeError, OverflowError):
             raise AnnotateError(
                 f"{name}: expected stretches with tree, start_s and end_s; found {one!r:.60}; reload the page"
-            ) from error
+            ) from None
         if not all(map(math.isfinite, times)):
             raise AnnotateError(f"{name}: expected times in seconds; found {times}; reload the page")
         stretches.append(DrawnStretch(tree, *times, source, doubt))

@@ -102,6 +102,7 @@ def describe_visit(
         "clips": [
             {
                 "name": clip.name,
+                "address": f"/clips/{clip.id}",
                 "clock": say_clock(clip.recorded_at, clip.zone),
                 "length": say_length(clip.duration_s),
                 "recorded_from": clip.recorded_from,

@@ -33,6 +33,7 @@ from annotate.logbook.tables import (
     ObservationChangeRow,
     ObservationRow,
     OutlineCorrectionRow,
+    PlantedRow,
     SearchRow,
     SiteRow,
     StretchRow,
@@ -455,6 +456,7 @@ def _select_judged(chosen: Any) -> "Select[*tuple[Any, ...]]":
         .outerjoin(SiteRow, SiteRow.id == TreeRow.site_id)
         .outerjoin(ObservationRow, _stands())
         .where(CandidateRow.answer.in_(("confirm", "dismiss")), CandidateRow.found_by != "planted", chosen)
+        .where(ViewRow.picture.not_in(_select_planted_pictures()))
         .order_by(CandidateRow.id)
     )
 
@@ -475,6 +477,12 @@ def _list_undecided(session: Session) -> set[str]:
             .where(CandidateRow.answer.in_(("open", "unsure")))
         )
     )
+
+
+def _select_planted_pictures() -> "Select[str]":
+    """Return the query of pictures that show a planted larva: what else was drawn in there would teach it as nothing."""
+    planted_view = aliased(ViewRow)
+    return select(planted_view.picture).join(PlantedRow, PlantedRow.candidate_id == planted_view.candidate_id)
 
 
 def _stands() -> Any:

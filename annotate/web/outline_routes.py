@@ -94,6 +94,9 @@ def _cut(desk: Desk, sent: Sent) -> dict[str, Any]:
     if place is None:
         raise AnnotateError("place: expected a row and a column; found none; point into the frame")
     try:
+        if candidate.found_by == "planted":
+            # The clip itself does not hold it: the cut would tell, and teach the larva as nothing.
+            raise AnnotateError("the clip is not to be read here; draw in the views instead")
         info = desk.loops.open_clip(Path(candidate.clip_path), sha256=candidate.clip_sha256)
         cut = cut_surroundings(info, time_s=view.time_s, middle_px=place)
     except (AnnotateError, DetectError) as error:

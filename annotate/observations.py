@@ -1,8 +1,8 @@
 """Observations as data: stable names, units in the names, UTC and local time side by side; and a place on a tree in words."""
 
+from annotate.field.visits import write_local, write_utc
 from annotate.logbook.records import Observation
 from annotate.sheets import Cell
-from annotate.visits import write_local, write_utc
 from annotate.zones import find_local_date
 
 COLUMNS = (

@@ -162,8 +162,8 @@ def search_into_logbook(
 
 def _look_at_found(logbook: Logbook, clip_id: int, scorer: "Scorer") -> None:
     """Keep what the candidates of a clip look like, where the scorer can say: the order of judging goes by it."""
-    from annotate.looks import make_looks
-    from annotate.promise import renew_promises
+    from annotate.judging.looks import make_looks
+    from annotate.judging.promise import renew_promises
     from detect.scoring import Describer
 
     if isinstance(scorer, Describer):

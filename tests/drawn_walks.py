@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from annotate.track_stretches import METRES_PER_DEGREE, FilmedSpan, StandingTree, WalkedTrack
+from annotate.field.track_stretches import METRES_PER_DEGREE, FilmedSpan, StandingTree, WalkedTrack
 
 ORIGIN = (51.2, -1.1)
 START_S = 1_779_012_000.0

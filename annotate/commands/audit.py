@@ -13,8 +13,8 @@ if TYPE_CHECKING:
     from rich.console import Console
     from rich.progress import Progress
 
-    from annotate.audit import Missed
-    from annotate.auditing import VisitAudit
+    from annotate.judging.audit import Missed
+    from annotate.judging.auditing import VisitAudit
     from annotate.logbook.opening import Logbook
     from annotate.logbook.records import Visit
     from annotate.sheets import Cell
@@ -74,9 +74,9 @@ def audit(
     are drawn by chance from the moments of 1 s (window_s in settings.toml) in which nothing was flagged, and come up in the
     review among the candidates. Frames already answered count from the first one on.
     """
-    from annotate.auditing import audit_visits
+    from annotate.field.visits import read_date
+    from annotate.judging.auditing import audit_visits
     from annotate.logbook.opening import open_logbook
-    from annotate.visits import read_date
 
     day = read_date(visit) if visit else None
     with open_logbook(choose_logbook(logbook)) as opened:
@@ -137,7 +137,7 @@ def _draw(
     import numpy as np
     from rich.console import Console
 
-    from annotate.auditing import USUAL_WINDOWS, draw_sample
+    from annotate.judging.auditing import USUAL_WINDOWS, draw_sample
     from annotate.zones import write_date
 
     console = Console(stderr=True)
@@ -180,9 +180,9 @@ def make_progress(console: "Console") -> "Progress":
 
 def _tell(logbook: "Logbook", audits: "Sequence[VisitAudit]", visits: "dict[int, Visit]") -> None:
     """Print the sentence of each visit, how far its audit is, and that of all together."""
-    from annotate.audit import say_missed
-    from annotate.auditing import find_missed_chance, say_missed_chance, sum_season
-    from annotate.planting import measure_missed
+    from annotate.judging.audit import say_missed
+    from annotate.judging.auditing import find_missed_chance, say_missed_chance, sum_season
+    from annotate.judging.planting import measure_missed
     from annotate.zones import write_date
 
     for one in audits:
@@ -213,7 +213,7 @@ def _tell(logbook: "Logbook", audits: "Sequence[VisitAudit]", visits: "dict[int,
 
 
 def _describe(audits: "Sequence[VisitAudit]", visits: "dict[int, Visit]") -> "list[dict[str, Cell]]":
-    from annotate.auditing import name_answers, sum_season
+    from annotate.judging.auditing import name_answers, sum_season
 
     rows = [
         _describe_one(
@@ -232,7 +232,7 @@ def _describe(audits: "Sequence[VisitAudit]", visits: "dict[int, Visit]") -> "li
 def _describe_one(
     date: str | None, site: str | None, missed: "Missed", counts: "dict[str, int]"
 ) -> "dict[str, Cell]":
-    from annotate.audit import say_missed
+    from annotate.judging.audit import say_missed
 
     return {
         "date": date,

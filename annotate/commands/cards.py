@@ -44,10 +44,10 @@ def cards(
     scale. A tree gets its marker once and keeps it: cards printed earlier stay good.
     """
     from annotate.errors import AnnotateError
+    from annotate.field.tree_cards import check_letters, write_cards
+    from annotate.field.trees import sort_by_walk
     from annotate.logbook.opening import open_logbook
     from annotate.logbook.places import assign_markers, find_tree, list_sites, list_trees
-    from annotate.tree_cards import check_letters, write_cards
-    from annotate.trees import sort_by_walk
     from detect.cards import NUMBERS
 
     if file.is_dir():

@@ -62,9 +62,9 @@ def find_sample() -> Path:
 def _search_sample(logbook: "Logbook", console: "Console") -> list["SearchedClip"]:
     from annotate.commands.search import print_summary, search_clips
     from annotate.errors import AnnotateError
+    from annotate.field.trees import import_trees
     from annotate.logbook.places import find_tree
     from annotate.searching import SearchOrder
-    from annotate.trees import import_trees
 
     sample = find_sample()
     import_trees(logbook, sample / "otterholt-trees.csv")

@@ -174,7 +174,7 @@ def evaluate(
 
 def _find_weights(given: Path) -> Path:
     """Return the weight file that is meant: a path, or the name of weights that the logbook here keeps."""
-    from annotate.weights_kept import NAME, SHIPPED, find_weights_path
+    from annotate.learning.weights_kept import NAME, SHIPPED, find_weights_path
 
     name = str(given)
     if given.exists() or not (name == SHIPPED or NAME.fullmatch(name)):

@@ -14,7 +14,7 @@ if TYPE_CHECKING:
 
     from rich.table import Table
 
-    from annotate.labels import SetRow
+    from annotate.learning.labels import SetRow
     from annotate.logbook.doubts import Doubt
     from annotate.logbook.labels import LabelChanges
     from annotate.logbook.records import QueuedCandidate
@@ -53,7 +53,7 @@ def labels(
     context.obj = logbook
     if context.invoked_subcommand is not None:
         return
-    from annotate.labels import describe_count, name_gaps, sum_set
+    from annotate.learning.labels import describe_count, name_gaps, sum_set
     from annotate.logbook.doubts import list_doubts
     from annotate.logbook.labels import count_labels, count_repeated, gather_labels, read_version
     from annotate.logbook.opening import open_logbook
@@ -124,7 +124,7 @@ def export_file(
 
     The pictures show where larvae are: pass them on as carefully as coordinates.
     """
-    from annotate.labels import FOLDER_ENDING, export_labels
+    from annotate.learning.labels import FOLDER_ENDING, export_labels
     from annotate.logbook.labels import gather_labels
     from annotate.logbook.opening import open_logbook
 
@@ -159,7 +159,7 @@ def import_file(
     Categories are named larva and feeding, each annotation is one polygon, the pictures are JPEG files. An image without
     annotations counts as looked through, with nothing in it.
     """
-    from annotate.labels import import_labels
+    from annotate.learning.labels import import_labels
     from annotate.logbook.labels import count_repeated
     from annotate.logbook.opening import open_logbook
 

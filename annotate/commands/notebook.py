@@ -62,7 +62,7 @@ def _say_reviewed(count: "Count | None") -> str:
 
 def lay_out_visits(found: Sequence["VisitSummary"], effort: Mapping[int, Sequence["TreeEffort"]]) -> "Table":
     """Return the visits as a table; `effort` is what was done at each tree, by visit id."""
-    from annotate.weather import say_weather
+    from annotate.field.weather import say_weather
     from annotate.zones import write_date
 
     table = make_table("Date", "Site", "Time", "Trees filmed", "By eye", "What", "Who", "Weather")
@@ -97,7 +97,7 @@ def _say_by_eye(effort: Sequence["TreeEffort"]) -> str:
 
 def lay_out_effort(effort: Sequence["TreeEffort"]) -> "Table":
     """Return what was done at each tree of a visit as a table."""
-    from annotate.leaf_stages import say_leaf_stage
+    from annotate.field.leaf_stages import say_leaf_stage
 
     table = make_table("Tree", "Footage", "By eye", "Records", "Leaves", "Note")
     for one in effort:

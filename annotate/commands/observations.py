@@ -141,13 +141,13 @@ def add(
     from datetime import UTC, datetime
 
     from annotate.errors import AnnotateError
-    from annotate.field_photos import read_photo_file
+    from annotate.field.field_photos import read_photo_file
+    from annotate.field.seen import check_together
     from annotate.logbook.by_eye import SeenEntry, add_seen
     from annotate.logbook.observations import read_observation
     from annotate.logbook.opening import open_logbook
     from annotate.logbook.pictures import keep_picture
     from annotate.logbook.places import find_tree
-    from annotate.seen import check_together
 
     typed = _gather(
         stage=stage, condition=condition, behaviour=behaviour, note=note, count=count, height_m=height,
@@ -183,8 +183,8 @@ def import_file(
     aspect, branch, marker, searched_min, note, observer, taxon, photo (a file beside the table), and all that the list writes as
     CSV. The same file again changes nothing.
     """
+    from annotate.field.seen_sheets import import_seen
     from annotate.logbook.opening import open_logbook
-    from annotate.seen_sheets import import_seen
 
     with open_logbook(choose_logbook(logbook or context.obj)) as opened:
         done = import_seen(opened, file, observer=observer or opened.settings.recorder.name)
@@ -222,13 +222,13 @@ def change(
     """Correct an observation; an empty text takes a value away. What it was stays in its history."""
     from datetime import UTC, datetime
 
-    from annotate.field_photos import read_photo_file
+    from annotate.field.field_photos import read_photo_file
+    from annotate.field.seen import check_correction
     from annotate.logbook.by_eye import correct_seen
     from annotate.logbook.observations import read_observation
     from annotate.logbook.opening import open_logbook
     from annotate.logbook.pictures import keep_picture
     from annotate.logbook.places import find_tree
-    from annotate.seen import check_correction
     from annotate.zones import find_local_date, to_local
 
     now = datetime.now(UTC)
@@ -308,15 +308,15 @@ def _gather(**typed: str | None) -> dict[str, str]:
 
 
 def _read(typed: Mapping[str, str]) -> dict[str, Any]:
-    from annotate.seen import read_value
+    from annotate.field.seen import read_value
 
     return {name: read_value(name, text) for name, text in typed.items()}
 
 
 def _read_moment(logbook: "Logbook", site: str, *, date: str | None, time: str | None, now: Any) -> Any:
+    from annotate.field.seen import read_moment
+    from annotate.field.visits import read_date
     from annotate.logbook.visits import find_site
-    from annotate.seen import read_moment
-    from annotate.visits import read_date
     from annotate.zones import find_local_date
 
     if date is None and time is None:

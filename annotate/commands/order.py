@@ -13,11 +13,11 @@ if TYPE_CHECKING:
 
     from rich.table import Table
 
-    from annotate.alike import Similar
+    from annotate.judging.alike import Similar
     from annotate.logbook.opening import Logbook
 
 USUAL_LIMIT = 20
-"""As `annotate.alike` says; repeated here so that the help needs no import."""
+"""As `annotate.judging.alike` says; repeated here so that the help needs no import."""
 
 SIMILAR_COLUMNS = (
     "candidate",
@@ -42,8 +42,8 @@ def order(logbook: LogbookOption = None) -> None:
     The review does so by itself as verdicts come in. Candidates that the network has not looked at are looked at first: those
     found by an older version. Given again, it changes nothing.
     """
+    from annotate.judging.promise import renew_promises
     from annotate.logbook.opening import open_logbook
-    from annotate.promise import renew_promises
 
     with open_logbook(choose_logbook(logbook)) as opened:
         _look_at_missing(opened)
@@ -72,7 +72,7 @@ def similar(
 
     Similarity is 1 for the same and 0 for unrelated looks, to the network that searched.
     """
-    from annotate.alike import find_similar
+    from annotate.judging.alike import find_similar
     from annotate.logbook.opening import open_logbook
     from annotate.logbook.review import find_candidate
 
@@ -97,7 +97,7 @@ def _look_at_missing(logbook: "Logbook") -> None:
     from rich.console import Console
     from rich.progress import Progress
 
-    from annotate.looks import make_looks
+    from annotate.judging.looks import make_looks
     from detect.default_scorer import load_scorer, settle_threads
     from detect.scoring import Describer
 

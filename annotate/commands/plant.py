@@ -13,9 +13,9 @@ if TYPE_CHECKING:
 
     from rich.console import Console
 
+    from annotate.judging.planting import PlantedClip, PlantedRecall
+    from annotate.judging.readers import Reviewer
     from annotate.logbook.opening import Logbook
-    from annotate.planting import PlantedClip, PlantedRecall
-    from annotate.readers import Reviewer
     from annotate.sheets import Cell
 
 COLUMNS = ("of", "name", "shortest_px", "shown", "found", "share", "low", "high")
@@ -85,7 +85,7 @@ def _plant_all(logbook: "Logbook", typed: "Sequence[str]", *, larvae: int, seed:
 
     from annotate.commands.audit import make_progress
     from annotate.errors import AnnotateError
-    from annotate.planting import plant_into_logbook
+    from annotate.judging.planting import plant_into_logbook
     from detect.clip_paths import expand_paths
     from detect.clips import open_clip
     from detect.default_scorer import load_scorer, settle_threads
@@ -134,11 +134,11 @@ def _tell(console: "Console", name: str, done: "PlantedClip", seed: int) -> None
 
 
 def _report(logbook: "Logbook", *, as_json: bool) -> None:
+    from annotate.judging.planting import measure_recall, say_recall
+    from annotate.judging.readers import sum_readers
     from annotate.logbook.planted import list_planted
     from annotate.logbook.second_reading import list_all_said
     from annotate.logbook.verdicts import find_renamed
-    from annotate.planting import measure_recall, say_recall
-    from annotate.readers import sum_readers
 
     planted = list_planted(logbook)
     recalls = measure_recall(planted)

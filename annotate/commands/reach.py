@@ -14,8 +14,8 @@ from annotate.commands.records import JsonOption
 if TYPE_CHECKING:
     from rich.table import Table
 
+    from annotate.lengths.reach import Reach
     from annotate.logbook.opening import Logbook
-    from annotate.reach import Reach
 
 USUAL_TAXON = "Apatura"
 USUAL_FOCAL_MM = 26.0
@@ -89,8 +89,8 @@ def reach(
 
     Nothing is searched: the chances are those kept with the weights, measured on drawn clips.
     """
-    from annotate.reach import ReachOrder, advise, load_curve, measure_reach, spread_heights
-    from annotate.taxon_profiles import find_profile, list_profiles
+    from annotate.lengths.reach import ReachOrder, advise, load_curve, measure_reach, spread_heights
+    from annotate.lengths.taxon_profiles import find_profile, list_profiles
 
     if clip:
         _tell_clip(clip, focal=focal, crop=crop, card_mm=card_mm, logbook=logbook)
@@ -115,13 +115,13 @@ def reach(
     measured = measure_reach(order, curve, profile)
     if as_json:
         from annotate.commands.notebook import write_data
-        from annotate.reach import COLUMNS, describe_reach
+        from annotate.lengths.reach import COLUMNS, describe_reach
 
         write_data(COLUMNS, describe_reach(measured), as_json=True)
     else:
         _print_reach(measured, weights, advice=advise(order, curve, profile))
     if plot is not None:
-        from annotate.reach_plots import draw_reach
+        from annotate.lengths.reach_plots import draw_reach
 
         draw_reach(measured, plot)
         if not as_json:
@@ -131,7 +131,7 @@ def reach(
 def read_resolution(text: str) -> tuple[int, int]:
     """Return (rows, columns) of "3840x2160"."""
     from annotate.errors import AnnotateError
-    from annotate.reach import check_frame
+    from annotate.lengths.reach import check_frame
 
     found = RESOLUTION.fullmatch(text.strip())
     if found is None:
@@ -154,7 +154,7 @@ def _open_if_there(given: Path | None) -> "AbstractContextManager[Logbook | None
 def _print_reach(measured: "Reach", weights: str, *, advice: Sequence[str]) -> None:
     from rich.console import Console
 
-    from annotate.reach import ASSUMPTIONS, CAUTIONS
+    from annotate.lengths.reach import ASSUMPTIONS, CAUTIONS
 
     rows, columns = measured.frame_size_px
     console = Console(soft_wrap=False)
@@ -180,7 +180,7 @@ def _print_reach(measured: "Reach", weights: str, *, advice: Sequence[str]) -> N
 def _lay_out(measured: "Reach") -> "Table":
     from rich.table import Table
 
-    from annotate.reach import say_cell
+    from annotate.lengths.reach import say_cell
 
     table = Table(box=None, pad_edge=False, header_style="bold", padding=(0, 2, 0, 0))
     for heading in (
@@ -203,7 +203,7 @@ def _tell_clip(
     name: str, *, focal: float | None, crop: float, card_mm: float | None, logbook: Path | None
 ) -> None:
     """Print which heights a searched clip covered, and what is not known of it."""
-    from annotate.clip_coverage import tell_coverage
+    from annotate.lengths.clip_coverage import tell_coverage
     from annotate.logbook.opening import open_logbook
 
     with open_logbook(choose_logbook(logbook)) as opened:

@@ -13,7 +13,7 @@ from annotate.commands.notebook import print_table, say_count
 if TYPE_CHECKING:
     from rich.table import Table
 
-    from annotate.readers import Readers, Reviewer
+    from annotate.judging.readers import Readers, Reviewer
 
 SECOND_COMMAND = "leafshade review --second --reviewer NAME"
 
@@ -42,12 +42,12 @@ def readers(
     Only what was judged blind counts: a person's first verdict on a candidate, given without seeing what others said.
     Kappa is Cohen's (1960), its 95 % interval after Fleiss, Cohen and Everitt (1969); that of a hit rate is exact.
     """
+    from annotate.field.visits import read_date
+    from annotate.judging.readers import describe_readers, sum_readers
     from annotate.logbook.opening import open_logbook
     from annotate.logbook.second_reading import list_all_said
     from annotate.logbook.verdicts import find_renamed
     from annotate.logbook.visits import find_site
-    from annotate.readers import describe_readers, sum_readers
-    from annotate.visits import read_date
     from annotate.zones import read_zone
 
     with open_logbook(choose_logbook(logbook)) as opened:
@@ -79,7 +79,7 @@ def readers(
 
 def _show(figures: "Readers") -> None:
     """Print everyone in a table, each two in a sentence, and what to do next."""
-    from annotate.readers import say_pair
+    from annotate.judging.readers import say_pair
 
     print_table(
         _lay_out(figures.reviewers), f"{say_count(len(figures.reviewers), 'reviewer')}; times are medians."

@@ -71,12 +71,12 @@ def trees(
     if context.invoked_subcommand is not None:
         return
     refuse_both(as_json, as_csv)
+    from annotate.field.trees import COLUMNS, describe_tree
+    from annotate.judging.planting import leave_out_planted
     from annotate.logbook.opening import open_logbook
     from annotate.logbook.places import list_trees
     from annotate.logbook.planted import count_planted
     from annotate.logbook.review import count_candidates
-    from annotate.planting import leave_out_planted
-    from annotate.trees import COLUMNS, describe_tree
 
     with open_logbook(choose_logbook(logbook)) as opened:
         found = list_trees(opened, site=site)
@@ -105,8 +105,8 @@ def import_file(
     grid_ref (TQ336805), or as easting, northing and epsg. A tree that is there already is updated in the columns that the
     file has.
     """
+    from annotate.field.trees import import_trees, sum_changes
     from annotate.logbook.opening import open_logbook
-    from annotate.trees import import_trees, sum_changes
 
     with open_logbook(choose_logbook(logbook or context.obj)) as opened:
         done = import_trees(opened, file)

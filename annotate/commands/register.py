@@ -27,9 +27,9 @@ def export_file(
     It holds exact positions: pass it on only to people who may know them.
     """
     from annotate.errors import AnnotateError
+    from annotate.field.trees import export_trees, sort_by_walk
     from annotate.logbook.opening import open_logbook
     from annotate.logbook.places import list_trees
-    from annotate.trees import export_trees, sort_by_walk
 
     with open_logbook(choose_logbook(logbook or context.obj)) as opened:
         found = sort_by_walk(list_trees(opened, site=site))

@@ -97,8 +97,8 @@ def search_clips(
     what became of the clips that could be searched, and the errors of the others.
     """
     from annotate.errors import AnnotateError
+    from annotate.learning.weights_kept import find_in_use
     from annotate.searching import search_into_logbook
-    from annotate.weights_kept import find_in_use
     from detect.default_scorer import load_scorer, settle_threads
     from detect.errors import DetectError
 

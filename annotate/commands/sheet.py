@@ -53,10 +53,10 @@ def sheet(
     """
     from datetime import UTC, datetime
 
-    from annotate.field_sheet import choose_site, gather_sheet
-    from annotate.field_sheet_pages import list_lacking_letters, write_field_sheet
+    from annotate.field.field_sheet import choose_site, gather_sheet
+    from annotate.field.field_sheet_pages import list_lacking_letters, write_field_sheet
+    from annotate.field.visits import read_date
     from annotate.logbook.opening import open_logbook
-    from annotate.visits import read_date
     from annotate.zones import find_local_date, write_date
 
     codes = [code for one in (*(trees or ()), *(more_trees or ())) for code in one.split(",") if code.strip()]

@@ -9,7 +9,7 @@ from annotate.commands.base import LogbookOption, app, choose_logbook
 from annotate.commands.records import CsvOption, JsonOption, SiteOption
 
 if TYPE_CHECKING:
-    from annotate.sizing import SizedBody
+    from annotate.lengths.sizing import SizedBody
 
 
 @app.command("sizes")
@@ -80,9 +80,7 @@ def sizes(
 
     from annotate.commands.notebook import print_nothing, write_data
     from annotate.errors import AnnotateError
-    from annotate.logbook.opening import open_logbook
-    from annotate.logbook.places import find_tree
-    from annotate.sizing import (
+    from annotate.lengths.sizing import (
         COLUMNS,
         SizingOrder,
         complete_order,
@@ -90,6 +88,8 @@ def sizes(
         keep_sizes,
         size_bodies,
     )
+    from annotate.logbook.opening import open_logbook
+    from annotate.logbook.places import find_tree
 
     if as_json and as_csv:
         raise AnnotateError("list: expected --json or --csv; found both; give one of them")
@@ -129,8 +129,8 @@ def _print_sizes(found: Sequence["SizedBody"]) -> None:
     from rich.table import Table
     from rich.text import Text
 
-    from annotate.sizes import say_size
-    from annotate.stages import say_guess
+    from annotate.lengths.sizes import say_size
+    from annotate.lengths.stages import say_guess
     from annotate.zones import find_local_date, write_date
 
     table = Table(box=None, pad_edge=False, header_style="bold", collapse_padding=True)
@@ -168,7 +168,7 @@ def taxa(
     """
     from annotate.commands.base import choose_logbook as choose
     from annotate.errors import AnnotateError
-    from annotate.taxon_profiles import list_profiles, write_example
+    from annotate.lengths.taxon_profiles import list_profiles, write_example
 
     folder = None
     try:

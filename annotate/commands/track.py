@@ -43,8 +43,8 @@ def track(
     All of it or nothing. What a person or a card said of a clip stays. A stretch whose tree is not certain says what it may be
     and is asked about: see them with `leafshade stretches`.
     """
+    from annotate.field.walked import follow_track
     from annotate.logbook.opening import open_logbook
-    from annotate.walked import follow_track
 
     with open_logbook(choose_logbook(logbook)) as opened:
         done = follow_track(
@@ -126,8 +126,8 @@ def clock(
 
     The offset is that from the clock as the camera wrote it, not from the last one said.
     """
+    from annotate.field.walked import correct_clock
     from annotate.logbook.opening import open_logbook
-    from annotate.walked import correct_clock
 
     with open_logbook(choose_logbook(logbook)) as opened:
         lines = correct_clock(

@@ -14,11 +14,11 @@ if TYPE_CHECKING:
     from rich.progress import TaskID
     from rich.table import Table
 
-    from annotate.home_training import TrainingOutcome, TrainingSet
-    from annotate.weights_kept import KeptWeights
+    from annotate.learning.home_training import TrainingOutcome, TrainingSet
+    from annotate.learning.weights_kept import KeptWeights
 
 MINUTES = 40.0
-"""As `annotate.home_training` says; repeated here so that the help needs no import."""
+"""As `annotate.learning.home_training` says; repeated here so that the help needs no import."""
 
 NAMED_AT_MOST = 5
 """Pictures left out that are named one by one; of more, only the number."""
@@ -73,7 +73,7 @@ def train(
     """
     from rich.console import Console
 
-    from annotate.home_training import TrainingOrder, check_enough, gather_set, train_at_home
+    from annotate.learning.home_training import TrainingOrder, check_enough, gather_set, train_at_home
     from annotate.logbook.opening import open_logbook
 
     console = Console(stderr=True)
@@ -127,7 +127,7 @@ def _tell_left_out(found: "TrainingSet") -> None:
 
 
 def _tell_set(found: "TrainingSet", device: str) -> None:
-    from annotate.home_training import sum_labels
+    from annotate.learning.home_training import sum_labels
 
     learned, tested = sum_labels(found.train), sum_labels(found.held_out)
     where = "a GPU" if device == "cuda" else "the processor"
@@ -214,8 +214,8 @@ def weights(context: typer.Context, logbook: LogbookOption = None) -> None:
     context.obj = logbook
     if context.invoked_subcommand is not None:
         return
+    from annotate.learning.weights_kept import find_in_use, list_weights
     from annotate.logbook.opening import open_logbook
-    from annotate.weights_kept import find_in_use, list_weights
 
     with open_logbook(choose_logbook(logbook)) as opened:
         kept = list_weights(opened)
@@ -246,8 +246,8 @@ def use(
     logbook: LogbookOption = None,
 ) -> None:
     """Have searches of this logbook use other weights from now on; nothing is deleted."""
+    from annotate.learning.weights_kept import use_weights
     from annotate.logbook.opening import open_logbook
-    from annotate.weights_kept import use_weights
 
     with open_logbook(choose_logbook(logbook or context.obj)) as opened:
         card = use_weights(opened, name)

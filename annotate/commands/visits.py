@@ -80,10 +80,10 @@ def visits(
     if context.invoked_subcommand is not None:
         return
     refuse_both(as_json, as_csv)
+    from annotate.field.visits import COLUMNS, describe_visit
     from annotate.logbook.effort import list_effort
     from annotate.logbook.opening import open_logbook
     from annotate.logbook.visits import list_visits
-    from annotate.visits import COLUMNS, describe_visit
 
     with open_logbook(choose_logbook(logbook)) as opened:
         found = list_visits(opened, site=site)
@@ -163,12 +163,12 @@ def show_visit(
     context: typer.Context, date: DateOption, site: OneSiteOption = "", logbook: LogbookOption = None
 ) -> None:
     """Show one visit: weather, what was done at each tree, and what was changed of it later."""
+    from annotate.field.visits import read_date
+    from annotate.field.weather import say_weather
     from annotate.logbook.changes import list_record_changes
     from annotate.logbook.effort import list_effort
     from annotate.logbook.opening import open_logbook
     from annotate.logbook.visits import find_site, list_visits
-    from annotate.visits import read_date
-    from annotate.weather import say_weather
     from annotate.zones import write_date
 
     day = read_date(date)
@@ -232,9 +232,9 @@ def _write(
     logbook: LogbookOption,
     must_exist: bool,
 ) -> None:
+    from annotate.field.visits import read_date, read_visit_values
     from annotate.logbook.opening import open_logbook
     from annotate.logbook.visits import find_site, list_visits, write_visit
-    from annotate.visits import read_date, read_visit_values
     from annotate.zones import write_date
 
     day = read_date(date)
@@ -273,8 +273,8 @@ def _read_trees(
     logbook: "Logbook", site: "Site", *, leaf: Sequence[str], by_eye: Sequence[str]
 ) -> dict[int, dict[str, Any]]:
     """Return what was said of trees, by tree id and the names of a tree's notes."""
+    from annotate.field.visits import read_tree_note
     from annotate.logbook.places import find_tree
-    from annotate.visits import read_tree_note
 
     notes: dict[int, dict[str, Any]] = {}
     for option, name, words in (("--leaf", "leaf_stage_bbch", leaf), ("--by-eye", "eye_min", by_eye)):

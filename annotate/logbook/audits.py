@@ -3,7 +3,7 @@
 A sample is saved whole with its windows, in the order in which they are to be shown, which is one of chance too: what is answered
 so far is then itself a random part of the pool. Answers are only ever added; the newest counts. A window belongs to the search it
 was drawn from; once its clip has been searched again it is asked no more. Which windows to draw, and what follows from the
-answers, stands in `annotate.auditing`; candidates and observations are never touched here.
+answers, stands in `annotate.judging.auditing`; candidates and observations are never touched here.
 """
 
 from collections.abc import Iterable, Sequence

@@ -12,6 +12,7 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session, aliased
 
 from annotate.errors import AnnotateError
+from annotate.judging.readings import name_person
 from annotate.logbook.opening import Logbook
 from annotate.logbook.records import Verdict
 from annotate.logbook.tables import CandidateRow, VerdictRow
@@ -23,7 +24,6 @@ from annotate.logbook.verdicts import (
     to_verdict,
     undo_verdict,
 )
-from annotate.readings import name_person
 
 MOST_AT_ONCE = 200
 """Nobody looks over more pictures at a glance; a page offers far fewer."""

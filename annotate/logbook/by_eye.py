@@ -2,7 +2,7 @@
 
 An entry has a key; sent again under the same key it is the record that is there. A record belongs to the visit of its tree's site
 on its local date, which is made where missing. Records from footage rest on their verdict: of them only what is said of the
-animal and its place is corrected here. Rules for single values stand in `annotate.seen`.
+animal and its place is corrected here. Rules for single values stand in `annotate.field.seen`.
 """
 
 from collections.abc import Mapping, Sequence

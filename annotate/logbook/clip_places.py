@@ -1,7 +1,7 @@
 """The place that a clip's file states, kept with the clip, and the stretch that it gives where nothing better is known.
 
-The errors of the place and of the trees are weighed as in `annotate.track_stretches`; but it is one place for a whole clip, so a
-clip too long for one tree is always asked about.
+The errors of the place and of the trees are weighed as in `annotate.field.track_stretches`; but it is one place for a whole
+clip, so a clip too long for one tree is always asked about.
 """
 
 import math
@@ -10,6 +10,16 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from annotate.field.track_stretches import (
+    CERTAIN,
+    NEAR_M,
+    RADIUS_TO_DEVIATION,
+    STANDS_OFF_M,
+    USUAL_ERROR_M,
+    StandingTree,
+    say_doubt,
+    to_metres,
+)
 from annotate.logbook.clips import get_clip
 from annotate.logbook.opening import Logbook
 from annotate.logbook.stretches import (
@@ -20,16 +30,6 @@ from annotate.logbook.stretches import (
     replace_stretches,
 )
 from annotate.logbook.tracks import list_standing_trees
-from annotate.track_stretches import (
-    CERTAIN,
-    NEAR_M,
-    RADIUS_TO_DEVIATION,
-    STANDS_OFF_M,
-    USUAL_ERROR_M,
-    StandingTree,
-    say_doubt,
-    to_metres,
-)
 
 if TYPE_CHECKING:
     from detect.clip_places import ClipPlace

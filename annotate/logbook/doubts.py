@@ -12,11 +12,11 @@ from datetime import datetime
 from sqlalchemy import and_, or_, select
 from sqlalchemy.orm import Session, aliased
 
+from annotate.judging.readings import name_person
 from annotate.logbook.opening import Logbook
 from annotate.logbook.records import Verdict
 from annotate.logbook.tables import CandidateRow, SearchRow, VerdictRow
 from annotate.logbook.verdicts import find_renamed, to_verdict
-from annotate.readings import name_person
 from annotate.words import Answer
 
 HIGHEST_CONFIRMED = 0.2

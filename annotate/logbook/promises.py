@@ -2,7 +2,7 @@
 
 Only verdicts of people on what a search found teach: larvae planted to measure with are left out, and so is what was drawn in by
 hand. Every open candidate gets a promise, planted ones too, or their place in the order would give them away. The sums stand in
-`annotate.promise`.
+`annotate.judging.promise`.
 """
 
 from collections.abc import Collection, Sequence

@@ -71,7 +71,7 @@ class Visit:
     site : code of the site
     started_at, ended_at : None where unknown
     times_from : "footage" where start and end come from the clips, "given" where a person said them
-    temperature_c, wind_beaufort, cloud_oktas : weather (`annotate.weather` has the words); None where nobody said
+    temperature_c, wind_beaufort, cloud_oktas : weather (`annotate.field.weather` has the words); None where nobody said
     """
 
     id: int

@@ -1,5 +1,5 @@
 """What a second reading asks the logbook: candidates that somebody else has judged, in an order that says nothing of the answers,
-disagreements that come back, and all verdicts for the figures of `annotate.readers`.
+disagreements that come back, and all verdicts for the figures of `annotate.judging.readers`.
 
 A second reader is handed candidates without any answer, and gives verdicts with `give_verdict(..., blind=True)`. All candidates
 can be read again, or everything but the dismissed and a fixed share of those. A share keeps kappa right because each verdict
@@ -18,12 +18,12 @@ from sqlalchemy import TextClause, bindparam, select, text
 from sqlalchemy.orm import Session
 
 from annotate.errors import AnnotateError
+from annotate.judging.readings import DRAW_STEP, DRAW_TURN, Disagreement, find_disagreement, name_person
 from annotate.logbook.opening import Logbook
 from annotate.logbook.records import CandidateKind, FoundBy, QueuedCandidate, Verdict
 from annotate.logbook.review import NO_TREE, load_candidates
 from annotate.logbook.tables import CandidateRow, ClipRow, SiteRow, VerdictRow, VisitRow
 from annotate.logbook.verdicts import find_renamed, list_reviewers, list_spellings
-from annotate.readings import DRAW_STEP, DRAW_TURN, Disagreement, find_disagreement, name_person
 
 USUAL_AHEAD = 1
 

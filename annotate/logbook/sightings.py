@@ -1,8 +1,8 @@
 """Tree cards seen in clips, kept with their corners, and the stretches that they cut.
 
 Cutting again replaces what cards cut before, and what weaker sources did. Candidates and their observations move along, with
-history (`annotate.logbook.stretches`). How cards become stretches stands in `annotate.card_stretches`; whether a card is a card,
-in `detect.cards`.
+history (`annotate.logbook.stretches`). How cards become stretches stands in `annotate.field.card_stretches`; whether a card is
+a card, in `detect.cards`.
 """
 
 from collections.abc import Sequence
@@ -13,7 +13,7 @@ import numpy as np
 from sqlalchemy import delete, select
 from sqlalchemy.orm import Session
 
-from annotate.card_stretches import CardStretch, ShownCard, plan_stretches
+from annotate.field.card_stretches import CardStretch, ShownCard, plan_stretches
 from annotate.logbook.clips import get_clip, list_stretches
 from annotate.logbook.opening import Logbook
 from annotate.logbook.records import Stretch

@@ -255,12 +255,12 @@ class CandidateRow(Base):
     """One thing a search found.
 
     `standing` says whether it takes part in the review: "listed", "set aside" (unjudged when its clip was searched again) or
-    "same" (it shows what `same_as_id`, judged before, shows). `answer` is the one that counts (`annotate.readings`), so that the
-    next open candidate is found in an index; it changes only in the transaction that adds a verdict. `at` is the moment of the
-    best view.
-    `found_by` says "search", "hand" (drawn into a frame by a person) or "planted" (drawn into footage to measure with, never an
-    observation). `promise` is what the order of judging goes by: the score at first, later what the verdicts taught of it;
-    `teaching_rank` is 0, 1, 2... of the few candidates from whose verdict most would be learned, None of all others.
+    "same" (it shows what `same_as_id`, judged before, shows). `answer` is the one that counts (`annotate.judging.readings`), so
+    that the next open candidate is found in an index; it changes only in the transaction that adds a verdict. `at` is the
+    moment of the best view. `found_by` says "search", "hand" (drawn into a frame by a person) or "planted" (drawn into footage
+    to measure with, never an observation). `promise` is what the order of judging goes by: the score at first, later what the
+    verdicts taught of it; `teaching_rank` is 0, 1, 2... of the few candidates from whose verdict most would be learned, None of
+    all others.
     """
 
     __tablename__ = "candidate"
@@ -377,7 +377,7 @@ class OutlineCorrectionRow(Base):
 
 
 class VerdictRow(Base):
-    """What a reviewer said of a candidate. Rows are only added; which answer counts says `annotate.readings`.
+    """What a reviewer said of a candidate. Rows are only added; which answer counts says `annotate.judging.readings`.
 
     An undo is a row with `takes_back_id`, and its answer is the one that counts without the verdict taken back. `reason` says why
     something was dismissed, `blind` that what others said of it was not shown, `batch` names verdicts given together, and

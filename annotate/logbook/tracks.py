@@ -1,7 +1,7 @@
 """Walked tracks kept in the logbook, the stretches that they cut, and the stretches that a person is asked about.
 
 A track, the clocks that it puts right and the stretches that it cuts are one transaction: all of it or nothing. How positions
-become stretches stands in `annotate.track_stretches`, how a clock is read off in `annotate.clock_offsets`.
+become stretches stands in `annotate.field.track_stretches`, how a clock is read off in `annotate.field.clock_offsets`.
 """
 
 from collections.abc import Mapping, Sequence
@@ -12,9 +12,16 @@ import numpy as np
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from annotate.clock_offsets import KnownPlace
 from annotate.errors import AnnotateError
-from annotate.gpx_tracks import ReadTrack
+from annotate.field.clock_offsets import KnownPlace
+from annotate.field.gpx_tracks import ReadTrack
+from annotate.field.track_stretches import (
+    USUAL_TREE_ERROR_M,
+    FilmedSpan,
+    StandingTree,
+    TrackStretch,
+    WalkedTrack,
+)
 from annotate.logbook.changes import note_changes
 from annotate.logbook.clocks import move_clock
 from annotate.logbook.opening import Logbook
@@ -30,13 +37,6 @@ from annotate.logbook.stretches import (
     replace_stretches,
 )
 from annotate.logbook.tables import ClipRow, SiteRow, StretchRow, TrackRow, TreeRow
-from annotate.track_stretches import (
-    USUAL_TREE_ERROR_M,
-    FilmedSpan,
-    StandingTree,
-    TrackStretch,
-    WalkedTrack,
-)
 
 PHOTOS = "photos"
 SHORTEST_SPAN_S = 0.04

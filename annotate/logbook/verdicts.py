@@ -1,4 +1,4 @@
-"""Verdicts: given, taken back, listed. They are only ever added; which answer counts says `annotate.readings`.
+"""Verdicts: given, taken back, listed. They are only ever added; which answer counts says `annotate.judging.readings`.
 
 Mostly it is the newest. Where a second person, judging blind, says something else than the first, the candidate counts as
 unsure, and makes no record, until everyone who judged it says the same.
@@ -15,11 +15,11 @@ from sqlalchemy import func, select, text
 from sqlalchemy.orm import Session, aliased
 
 from annotate.errors import AnnotateError
+from annotate.judging.readings import find_counting, is_drawn, list_confirming, name_person, read_renamed
 from annotate.logbook.observations import follow_answer
 from annotate.logbook.opening import Logbook
 from annotate.logbook.records import Details, Verdict
 from annotate.logbook.tables import CandidateRow, VerdictRow
-from annotate.readings import find_counting, is_drawn, list_confirming, name_person, read_renamed
 from annotate.words import ANSWERS, REASONS, Answer, read_word
 
 MOST_CHANGES = 500
@@ -191,7 +191,7 @@ def _get_candidate(session: Session, candidate_id: int) -> CandidateRow:
 
 
 def find_renamed(logbook: Logbook) -> dict[str, str]:
-    """Return old name -> new name of the people whom the settings name so, in the form of `annotate.readings.name_person`."""
+    """Return old name -> new name of the people whom the settings name so, as `annotate.judging.readings.name_person` does."""
     return read_renamed(logbook.settings.recorder.renamed)
 
 

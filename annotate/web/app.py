@@ -16,10 +16,10 @@ from starlette.staticfiles import StaticFiles
 from starlette.types import ASGIApp, Receive, Scope, Send
 
 from annotate.errors import AnnotateError
+from annotate.judging.promise import PromiseKeeper
 from annotate.logbook.opening import Logbook
 from annotate.logbook.second_reading import EVERYTHING, ReadingPlan
 from annotate.logbook.verdicts import find_last_verdict_id
-from annotate.promise import PromiseKeeper
 from annotate.web.alike_routes import ROUTES as ALIKE_ROUTES
 from annotate.web.answer_routes import list_changes, take_details, take_undo, take_verdict
 from annotate.web.clip_routes import ROUTES as CLIP_ROUTES

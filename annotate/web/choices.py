@@ -10,11 +10,11 @@ from urllib.parse import urlencode
 from starlette.datastructures import QueryParams
 
 from annotate.errors import AnnotateError
+from annotate.judging.review_order import Order
 from annotate.logbook.opening import Logbook
 from annotate.logbook.places import find_tree, list_trees
 from annotate.logbook.records import CandidateKind, Tree
 from annotate.logbook.review import KINDS, NO_TREE
-from annotate.review_order import Order
 from annotate.words import ANSWERS, Answer, read_word
 
 TREELESS = "(none)"

@@ -13,9 +13,9 @@ from typing import Any
 
 from starlette.requests import Request
 
+from annotate.judging.promise import PromiseKeeper
 from annotate.logbook.opening import Logbook
 from annotate.logbook.second_reading import EVERYTHING, ReadingPlan
-from annotate.promise import PromiseKeeper
 from annotate.web.loops import LoopMaker
 
 MOST_RECEIPTS = 4096

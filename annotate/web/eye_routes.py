@@ -13,7 +13,10 @@ from starlette.requests import Request
 from starlette.responses import JSONResponse, Response
 from starlette.routing import Route
 
-from annotate.field_photos import MOST_BYTES, clean_photo
+from annotate.field.field_photos import MOST_BYTES, clean_photo
+from annotate.field.seen import check_correction, check_together, read_moment, read_stamp, read_value
+from annotate.field.visits import read_date
+from annotate.judging.review_order import say_count
 from annotate.logbook.by_eye import (
     SeenEntry,
     add_seen,
@@ -28,9 +31,6 @@ from annotate.logbook.pictures import keep_picture
 from annotate.logbook.places import find_tree, list_sites, list_trees
 from annotate.logbook.records import Observation, Tree
 from annotate.logbook.visits import find_site
-from annotate.review_order import say_count
-from annotate.seen import check_correction, check_together, read_moment, read_stamp, read_value
-from annotate.visits import read_date
 from annotate.web.choices import read_number, write_tree
 from annotate.web.desk import Desk, find_desk
 from annotate.web.record_rows import Row, describe_observation

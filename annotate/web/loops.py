@@ -149,7 +149,7 @@ class LoopMaker:
 
     def _make(self, wish: _Wish) -> str:
         """Make one loop; return why there is none, or nothing."""
-        from annotate.planting import find_change
+        from annotate.judging.planting import find_change
         from detect.steadying import LoopPlace, NoLoopError, encode_loop, steady
 
         try:

@@ -8,12 +8,12 @@ from starlette.requests import Request
 from starlette.responses import Response
 
 from annotate.errors import AnnotateError
+from annotate.judging.surroundings import cut_surroundings
 from annotate.logbook.drawn_in import draw_in, list_drawn_beside
 from annotate.logbook.outlines import correct_outline
 from annotate.logbook.pictures import keep_picture
 from annotate.logbook.records import Details, QueuedCandidate, QueuedView
 from annotate.logbook.review import KINDS, find_candidate
-from annotate.surroundings import cut_surroundings
 from annotate.web.cards import address_picture, build_view, list_beside, read_card
 from annotate.web.desk import Desk
 from annotate.web.sent import Sent, read_id, read_reviewer, read_text, take

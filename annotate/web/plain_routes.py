@@ -1,7 +1,7 @@
 """The plain frames of an audit among the candidates: one frame filling the page, and whether there is a larva in it.
 
 Nothing that comes over these routes says where or when a frame was taken, nor why it was chosen. A frame whose picture is gone is
-passed over, and keeps waiting. What follows from the answers stands in `annotate.auditing`.
+passed over, and keeps waiting. What follows from the answers stands in `annotate.judging.auditing`.
 """
 
 from datetime import UTC, datetime
@@ -13,6 +13,7 @@ from starlette.responses import JSONResponse, RedirectResponse, Response
 from starlette.routing import Route
 
 from annotate.errors import AnnotateError
+from annotate.judging.mixing import mix_ahead
 from annotate.logbook.audits import (
     WINDOW_ANSWERS,
     DrawnWindow,
@@ -29,7 +30,6 @@ from annotate.logbook.outlines import LEAST_AREA_PX, MOST_CORNERS, check_outline
 from annotate.logbook.pictures import read_picture
 from annotate.logbook.records import Details
 from annotate.logbook.verdicts import take_back
-from annotate.mixing import mix_ahead
 from annotate.web.cards import address_picture
 from annotate.web.choices import Choice, read_choice, read_number
 from annotate.web.desk import Desk, find_desk

@@ -12,11 +12,9 @@ from starlette.concurrency import run_in_threadpool
 from starlette.requests import Request
 from starlette.responses import Response
 
-from annotate.clip_coverage import tell_coverage
 from annotate.errors import AnnotateError
-from annotate.logbook.clips import list_clips
-from annotate.logbook.opening import Logbook
-from annotate.reach import (
+from annotate.lengths.clip_coverage import tell_coverage
+from annotate.lengths.reach import (
     ASSUMPTIONS,
     CAUTIONS,
     COVERED_CHANCE,
@@ -31,7 +29,9 @@ from annotate.reach import (
     measure_reach,
     spread_heights,
 )
-from annotate.taxon_profiles import find_profile, list_profiles
+from annotate.lengths.taxon_profiles import find_profile, list_profiles
+from annotate.logbook.clips import list_clips
+from annotate.logbook.opening import Logbook
 from annotate.web.desk import find_desk
 from annotate.web.rendering import render
 from detect.errors import DetectError

@@ -10,6 +10,8 @@ from starlette.concurrency import run_in_threadpool
 from starlette.requests import Request
 from starlette.responses import Response
 
+from annotate.field.site_plan import draw_plan
+from annotate.judging.review_order import say_count
 from annotate.logbook.clips import list_clips
 from annotate.logbook.effort import list_effort
 from annotate.logbook.observations import list_observations
@@ -18,8 +20,6 @@ from annotate.logbook.places import find_tree, list_sites, list_trees
 from annotate.logbook.records import Observation, Site, Tree
 from annotate.logbook.review import count_candidates, find_candidate
 from annotate.logbook.visits import list_visits
-from annotate.review_order import say_count
-from annotate.site_plan import draw_plan
 from annotate.web.cards import build_card
 from annotate.web.choices import list_tree_words, read_number, write_tree
 from annotate.web.desk import find_desk

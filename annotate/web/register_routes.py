@@ -1,7 +1,7 @@
 """The register's pages: sites and trees added and changed, with their history, and the plan of a site on one day or all.
 
 A form sends only what was changed, so that two people who change different things of a tree do not undo each other. What is wrong
-with a field is answered beside it and nothing is saved. Reading what was filled in stands in `annotate.trees`.
+with a field is answered beside it and nothing is saved. Reading what was filled in stands in `annotate.field.trees`.
 """
 
 from collections.abc import Mapping, Sequence
@@ -14,6 +14,9 @@ from starlette.requests import Request
 from starlette.responses import Response
 
 from annotate.errors import AnnotateError
+from annotate.field.site_plan import draw_plan
+from annotate.field.trees import READ_COLUMNS, Problem, read_code, read_form, sort_by_walk
+from annotate.judging.review_order import say_count
 from annotate.logbook.changes import list_record_changes
 from annotate.logbook.observations import list_observations
 from annotate.logbook.opening import Logbook
@@ -28,9 +31,6 @@ from annotate.logbook.places import (
 )
 from annotate.logbook.records import Observation, RecordChange, Site, Tree
 from annotate.logbook.visits import VisitSummary, list_visits
-from annotate.review_order import say_count
-from annotate.site_plan import draw_plan
-from annotate.trees import READ_COLUMNS, Problem, read_code, read_form, sort_by_walk
 from annotate.web.desk import Desk, find_desk
 from annotate.web.rendering import render
 from annotate.web.sent import Sent, read_reviewer, read_text, take

@@ -16,11 +16,11 @@ from starlette.routing import Mount, Route
 from starlette.staticfiles import StaticFiles
 
 from annotate.errors import AnnotateError
+from annotate.judging.readings import hear_people, name_person
 from annotate.logbook.opening import Logbook
 from annotate.logbook.records import QueuedCandidate, QueuedView
 from annotate.logbook.second_reading import ReadingPlan, count_read, count_second, find_second, list_second
 from annotate.logbook.verdicts import find_renamed, give_verdict, list_verdicts, take_back
-from annotate.readings import hear_people, name_person
 from annotate.web.cards import Card, describe_candidate
 from annotate.web.choices import TREELESS, Choice, list_tree_words, read_choice, read_number
 from annotate.web.desk import Desk, find_desk

@@ -7,9 +7,9 @@ from starlette.requests import Request
 from starlette.responses import Response
 from starlette.routing import Route
 
-from annotate.field_sheet import choose_site, gather_sheet
-from annotate.field_sheet_pages import draw_field_sheet
-from annotate.visits import read_date
+from annotate.field.field_sheet import choose_site, gather_sheet
+from annotate.field.field_sheet_pages import draw_field_sheet
+from annotate.field.visits import read_date
 from annotate.web.desk import find_desk
 from annotate.zones import find_local_date
 

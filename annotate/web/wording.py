@@ -2,9 +2,9 @@
 
 from datetime import date, datetime
 
+from annotate.judging.readings import Disagreement
+from annotate.judging.review_order import say_count
 from annotate.logbook.records import Count, QueuedCandidate, QueuedView, Verdict
-from annotate.readings import Disagreement
-from annotate.review_order import say_count
 from annotate.zones import to_local
 
 ANSWER_WORDS = {"confirm": "confirmed", "dismiss": "dismissed", "unsure": "unsure", "open": "not judged"}

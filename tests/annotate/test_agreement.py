@@ -8,7 +8,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 from statsmodels.stats.inter_rater import cohens_kappa
 
-from annotate.agreement import (
+from annotate.errors import AnnotateError
+from annotate.judging.agreement import (
     JUDGED,
     Agreement,
     Kappa,
@@ -17,7 +18,6 @@ from annotate.agreement import (
     rate_reviewer,
     say_agreement,
 )
-from annotate.errors import AnnotateError
 from annotate.words import ANSWERS, Answer
 
 

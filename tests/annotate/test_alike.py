@@ -10,10 +10,10 @@ import pytest
 from sqlalchemy import text
 from typer.testing import CliRunner
 
-from annotate.alike import MOST_PROMISE_GROUPED, compare_looks, find_alike, find_similar
 from annotate.commands import order as _order  # noqa: F401  (registers the commands)
 from annotate.commands.base import app
 from annotate.errors import AnnotateError
+from annotate.judging.alike import MOST_PROMISE_GROUPED, compare_looks, find_alike, find_similar
 from annotate.logbook.looks import Looks, find_usual_scorer, keep_looks, read_looks
 from annotate.logbook.opening import Logbook, create_logbook, open_logbook
 from annotate.logbook.review import list_candidates

@@ -11,7 +11,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.stats import hypergeom
 
-from annotate.audit import (
+from annotate.errors import AnnotateError
+from annotate.judging.audit import (
     Audit,
     Missed,
     Window,
@@ -25,7 +26,6 @@ from annotate.audit import (
     say_missed,
     share_out,
 )
-from annotate.errors import AnnotateError
 from tests.bench.audit_coverage import SETTINGS, measure
 
 

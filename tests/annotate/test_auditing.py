@@ -18,8 +18,9 @@ import numpy as np
 import pytest
 from PIL import Image
 
-from annotate.audit import Audit, list_windows
-from annotate.auditing import (
+from annotate.errors import AnnotateError
+from annotate.judging.audit import Audit, list_windows
+from annotate.judging.auditing import (
     VisitAudit,
     audit_visits,
     choose_frames,
@@ -28,7 +29,6 @@ from annotate.auditing import (
     say_missed_chance,
     sum_season,
 )
-from annotate.errors import AnnotateError
 from annotate.logbook.audits import (
     WindowAnswer,
     answer_window,

@@ -9,8 +9,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from annotate.card_stretches import CardStretch, ShownCard, plan_stretches
 from annotate.errors import AnnotateError
+from annotate.field.card_stretches import CardStretch, ShownCard, plan_stretches
 from annotate.logbook.changes import list_record_changes
 from annotate.logbook.clips import add_stretch, list_stretches
 from annotate.logbook.observations import find_observation, list_changes

@@ -14,13 +14,13 @@ import pytest
 from PIL import Image
 from playwright.sync_api import Browser, BrowserContext, ConsoleMessage, Page, expect
 
+from annotate.field.seen_sheets import import_seen
 from annotate.logbook.observations import list_changes, list_observations
 from annotate.logbook.opening import create_logbook, open_logbook
 from annotate.logbook.pictures import read_picture
 from annotate.logbook.places import TreeEntry, find_tree, write_trees
 from annotate.logbook.records import Observation
 from annotate.logbook.visits import list_visits
-from annotate.seen_sheets import import_seen
 from tests.annotate import test_review_browser as review_browser
 from tests.annotate.conftest import Served
 from tests.annotate.made_pages import serve_pages

@@ -10,7 +10,7 @@ import pytest
 from PIL import Image
 
 from annotate.errors import AnnotateError
-from annotate.field_photos import MOST_BYTES, MOST_SIDE_PX, clean_photo, read_photo_file
+from annotate.field.field_photos import MOST_BYTES, MOST_SIDE_PX, clean_photo, read_photo_file
 
 ORIENTATION, GPS, MAKE = 0x0112, 0x8825, 0x010F
 TURNED_CLOCKWISE = 6

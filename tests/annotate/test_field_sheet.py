@@ -16,22 +16,22 @@ import pypdfium2.raw
 import pytest
 
 from annotate.errors import AnnotateError
-from annotate.field_sheet import FieldSheet, choose_site, gather_sheet, tell_expected, tell_season
-from annotate.field_sheet_pages import (
+from annotate.field.field_sheet import FieldSheet, choose_site, gather_sheet, tell_expected, tell_season
+from annotate.field.field_sheet_pages import (
     CAUTIONS,
     SENSITIVE,
     draw_field_sheet,
     list_lacking_letters,
     write_field_sheet,
 )
+from annotate.field.pdf_pages import PAPERS_MM, load_fonts, load_wide_fonts, write_known
+from annotate.lengths.taxon_profiles import list_profiles
 from annotate.logbook.by_eye import SeenEntry, add_seen
 from annotate.logbook.opening import Logbook, create_logbook, open_logbook
 from annotate.logbook.pictures import picture_path
 from annotate.logbook.places import TreeEntry, add_site, find_tree, write_trees
 from annotate.logbook.records import Details
 from annotate.logbook.verdicts import give_verdict
-from annotate.pdf_pages import PAPERS_MM, load_fonts, load_wide_fonts, write_known
-from annotate.taxon_profiles import list_profiles
 from tests.annotate.conftest import Served
 from tests.annotate.made_pages import RECORDED_AT, fill_logbook
 
@@ -233,7 +233,7 @@ def test_only_the_newest_finds_are_shown_and_the_rest_is_counted(tmp_path: Path)
 @pytest.mark.parametrize(
     ("day", "expected"),
     [
-        # Seasons of the profile that comes with the program (annotate/taxa/apatura-iris.toml; mostly from memory).
+        # Seasons of the profile that comes with the program (annotate/lengths/taxa/apatura-iris.toml; mostly from memory).
         (date(2026, 5, 20), "Apatura iris: L4, L5; perhaps none"),
         (date(2026, 1, 1), "Apatura iris: L3"),
         (date(2026, 4, 14), "Apatura iris: L3; perhaps L4, L5"),
@@ -491,8 +491,8 @@ import resource, sys
 from datetime import date
 from pathlib import Path
 from annotate.errors import AnnotateError
-from annotate.field_sheet import choose_site, gather_sheet
-from annotate.field_sheet_pages import write_field_sheet
+from annotate.field.field_sheet import choose_site, gather_sheet
+from annotate.field.field_sheet_pages import write_field_sheet
 from annotate.logbook.opening import open_logbook
 with open_logbook(Path(sys.argv[1])) as logbook:
     sheet = gather_sheet(logbook, choose_site(logbook), day=date(2026, 5, 20))

@@ -23,14 +23,14 @@ from PIL import Image
 from rich.console import Console
 from typer.testing import CliRunner
 
-import annotate.weights_kept as weights_kept
+import annotate.learning.weights_kept as weights_kept
 import models.finetuning as finetuning
 from annotate.commands.base import app
 from annotate.commands.evaluate import evaluate
 from annotate.commands.search import search_clips
 from annotate.commands.train import choose_device, print_outcome, train
 from annotate.errors import AnnotateError
-from annotate.home_training import (
+from annotate.learning.home_training import (
     LOCK_NAME,
     WORK_NAME,
     DrawnRecall,
@@ -44,13 +44,7 @@ from annotate.home_training import (
     sum_labels,
     train_at_home,
 )
-from annotate.logbook.labels import add_labels
-from annotate.logbook.opening import Logbook, create_logbook, open_logbook
-from annotate.logbook.pictures import keep_picture, picture_path
-from annotate.logbook.searches import find_current_search
-from annotate.logbook.verdicts import give_verdict
-from annotate.searching import SearchOrder
-from annotate.weights_kept import (
+from annotate.learning.weights_kept import (
     IN_USE_NAME,
     SHIPPED,
     find_in_use,
@@ -60,6 +54,12 @@ from annotate.weights_kept import (
     use_weights,
     weights_folder,
 )
+from annotate.logbook.labels import add_labels
+from annotate.logbook.opening import Logbook, create_logbook, open_logbook
+from annotate.logbook.pictures import keep_picture, picture_path
+from annotate.logbook.searches import find_current_search
+from annotate.logbook.verdicts import give_verdict
+from annotate.searching import SearchOrder
 from detect.evidence import HeldJpeg
 from models.cards import Calibration, ModelCard, TrackCalibration, load_weights, save_weights
 from models.drawn_stocks import draw_stocks
@@ -368,7 +368,7 @@ def test_ctrl_c_says_how_to_go_on(logbook: Logbook, monkeypatch: pytest.MonkeyPa
     def stop(*_: Any, **__: Any) -> None:
         raise KeyboardInterrupt
 
-    monkeypatch.setattr("annotate.home_training.train_at_home", stop)
+    monkeypatch.setattr("annotate.learning.home_training.train_at_home", stop)
     done = CliRunner().invoke(app, ["train", "--logbook", str(logbook.folder), "--device", "cpu"])
     assert done.exit_code == 130
     assert (
@@ -392,9 +392,9 @@ import sys
 from dataclasses import replace
 from pathlib import Path
 import torch
-import annotate.weights_kept as weights_kept
+import annotate.learning.weights_kept as weights_kept
 import models.finetuning as finetuning
-from annotate.home_training import DrawnSet, TrainingOrder, gather_set, train_at_home
+from annotate.learning.home_training import DrawnSet, TrainingOrder, gather_set, train_at_home
 from annotate.logbook.opening import open_logbook
 
 def main():
@@ -443,7 +443,7 @@ PROMOTING = """
 import shutil, sys
 from datetime import date
 from pathlib import Path
-import annotate.weights_kept as weights_kept
+import annotate.learning.weights_kept as weights_kept
 from annotate.logbook.opening import open_logbook
 
 tiny = Path(sys.argv[2])

@@ -18,7 +18,7 @@ from typer.testing import CliRunner, Result
 from annotate.commands.base import app
 from annotate.commands.labels import labels
 from annotate.errors import AnnotateError
-from annotate.labels import export_labels, import_labels, name_class, name_gaps, sum_set
+from annotate.learning.labels import export_labels, import_labels, name_class, name_gaps, sum_set
 from annotate.logbook.clips import add_stretch
 from annotate.logbook.labels import (
     LabelChanges,

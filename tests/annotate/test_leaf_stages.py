@@ -3,7 +3,14 @@
 import pytest
 
 from annotate.errors import AnnotateError
-from annotate.leaf_stages import PICKER, PRINCIPAL, WORDS, read_leaf_stage, say_leaf_stage, write_leaf_stage
+from annotate.field.leaf_stages import (
+    PICKER,
+    PRINCIPAL,
+    WORDS,
+    read_leaf_stage,
+    say_leaf_stage,
+    write_leaf_stage,
+)
 
 PUBLISHED_WORDS = {
     7: "green",

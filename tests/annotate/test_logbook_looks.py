@@ -9,14 +9,14 @@ import pytest
 from numpy.typing import NDArray
 from sqlalchemy import text
 
+from annotate.judging.looks import make_looks
+from annotate.judging.promise import RENEW_EVERY, PromiseKeeper, renew_promises
 from annotate.logbook.looks import find_usual_scorer, keep_looks, list_unseen, read_looks
 from annotate.logbook.opening import Logbook, create_logbook, open_logbook
 from annotate.logbook.pictures import picture_path
 from annotate.logbook.promises import list_doubtful, next_to_teach, read_judged, write_promises
 from annotate.logbook.review import list_candidates, next_candidate
 from annotate.logbook.verdicts import give_verdict, take_back
-from annotate.looks import make_looks
-from annotate.promise import RENEW_EVERY, PromiseKeeper, renew_promises
 from detect.scoring import Describer, HandMadeScorer
 from models.looks import SeenPlace
 from tests.annotate.made_records import LATER, add_trees, film, make_candidate, search
@@ -89,7 +89,7 @@ def test_stopped_in_between_looks_go_on_where_they_were(
     logbook: Logbook, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """A describer that breaks off leaves what was kept; the next run makes only the rest."""
-    monkeypatch.setattr("annotate.looks.AT_ONCE", 2)
+    monkeypatch.setattr("annotate.judging.looks.AT_ONCE", 2)
     fill(logbook, [0.5] * 5)
 
     class Breaks(MeanColour):

@@ -7,7 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from annotate.errors import AnnotateError
-from annotate.mixing import mix_ahead
+from annotate.judging.mixing import mix_ahead
 
 
 @given(share=st.floats(0.01, 1), seed=st.integers(0, 2**31), places=st.integers(0, 600))

@@ -13,9 +13,9 @@ import pytest
 from playwright.sync_api import Page, expect
 from typer.testing import CliRunner
 
-from annotate.auditing import audit_visits
 from annotate.commands.audit import audit
 from annotate.commands.base import app
+from annotate.judging.auditing import audit_visits
 from annotate.logbook.audits import answer_window, find_window
 from annotate.logbook.observations import list_observations
 from annotate.logbook.opening import Logbook, open_logbook

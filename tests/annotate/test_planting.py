@@ -17,8 +17,17 @@ import numpy as np
 import pytest
 from PIL import Image
 
-from annotate.agreement import rate_reviewer
 from annotate.errors import AnnotateError
+from annotate.judging.agreement import rate_reviewer
+from annotate.judging.planting import (
+    PlantedClip,
+    find_change,
+    leave_out_planted,
+    measure_missed,
+    measure_recall,
+    plant_into_logbook,
+    say_recall,
+)
 from annotate.logbook.audits import list_footage
 from annotate.logbook.labels import gather_labels, list_labels
 from annotate.logbook.observations import list_observations
@@ -34,15 +43,6 @@ from annotate.logbook.review import (
     next_candidate,
 )
 from annotate.logbook.verdicts import give_verdict, take_back
-from annotate.planting import (
-    PlantedClip,
-    find_change,
-    leave_out_planted,
-    measure_missed,
-    measure_recall,
-    plant_into_logbook,
-    say_recall,
-)
 from annotate.searching import SearchOrder, search_into_logbook
 from annotate.web.loops import LoopMaker
 from detect.clips import open_clip, read_frames, read_rgb

@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 from pyproj import Geod, Transformer
 
 from annotate.errors import AnnotateError
-from annotate.positions import (
+from annotate.field.positions import (
     is_in_degrees,
     place_coordinates,
     place_grid_reference,

@@ -7,9 +7,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from annotate.judging.promise import LEAST_DOUBT, MOST_DROP, TEACHING, learn_promises
 from annotate.logbook.looks import Looks
 from annotate.logbook.promises import JudgedCandidates
-from annotate.promise import LEAST_DOUBT, MOST_DROP, TEACHING, learn_promises
 
 NAN = float("nan")
 NO_LOOKS = Looks("", np.empty(0, np.int64), np.empty((0, 0), np.float16))

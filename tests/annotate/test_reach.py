@@ -7,13 +7,11 @@ from pathlib import Path
 import pytest
 from typer.testing import CliRunner
 
-from annotate.clip_coverage import tell_coverage
 from annotate.commands import base
 from annotate.commands import reach as reach_command
 from annotate.errors import AnnotateError
-from annotate.logbook.opening import create_logbook, open_logbook
-from annotate.logbook.places import TreeEntry, write_trees
-from annotate.reach import (
+from annotate.lengths.clip_coverage import tell_coverage
+from annotate.lengths.reach import (
     ReachOrder,
     advise,
     find_covering_px,
@@ -24,8 +22,10 @@ from annotate.reach import (
     say_odds,
     spread_heights,
 )
-from annotate.reach_plots import draw_reach
-from annotate.taxon_profiles import choose_profiles, list_profiles
+from annotate.lengths.reach_plots import draw_reach
+from annotate.lengths.taxon_profiles import choose_profiles, list_profiles
+from annotate.logbook.opening import create_logbook, open_logbook
+from annotate.logbook.places import TreeEntry, write_trees
 from detect.lenses import reckon_plainly
 from models.detectability import find_chance, find_clip_chance
 from tests.annotate.made_records import film, make_candidate, search

@@ -13,12 +13,12 @@ from typer.testing import CliRunner, Result
 from annotate.commands.base import app
 from annotate.commands.readers import readers
 from annotate.errors import AnnotateError
+from annotate.judging.readers import describe_readers, say_pair, sum_readers
+from annotate.judging.readings import read_renamed
 from annotate.logbook.opening import create_logbook, open_logbook
 from annotate.logbook.records import FoundBy, Verdict
 from annotate.logbook.second_reading import Said
 from annotate.logbook.verdicts import give_verdict
-from annotate.readers import describe_readers, say_pair, sum_readers
-from annotate.readings import read_renamed
 from annotate.words import Answer
 from tests.annotate.made_records import LATER, NOON, add_trees, film, make_candidate, search
 

@@ -7,8 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from annotate.errors import AnnotateError
-from annotate.logbook.records import Verdict
-from annotate.readings import (
+from annotate.judging.readings import (
     find_counting,
     find_disagreement,
     hear_people,
@@ -17,6 +16,7 @@ from annotate.readings import (
     name_person,
     read_renamed,
 )
+from annotate.logbook.records import Verdict
 from annotate.words import Answer
 from tests.annotate.made_records import LATER
 

@@ -17,12 +17,12 @@ from annotate.commands import observations, visits
 from annotate.commands.base import app
 from annotate.commands.records import new
 from annotate.errors import AnnotateError
+from annotate.field.visits import COLUMNS as VISIT_COLUMNS
+from annotate.field.visits import read_clock, read_date
 from annotate.logbook.opening import Logbook, create_logbook, open_logbook
 from annotate.logbook.records import Details
 from annotate.logbook.verdicts import give_verdict
 from annotate.observations import COLUMNS as OBSERVATION_COLUMNS
-from annotate.visits import COLUMNS as VISIT_COLUMNS
-from annotate.visits import read_clock, read_date
 from tests.annotate.made_records import LATER, NOON, add_trees, film, make_candidate, search
 
 assert new and visits and observations  # imported so that the commands are there

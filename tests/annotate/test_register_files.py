@@ -11,11 +11,11 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from annotate.errors import AnnotateError
-from annotate.geojson import write_points
+from annotate.field.geojson import write_points
+from annotate.field.trees import COLUMNS, describe_tree, export_trees, import_trees, sort_by_walk, sum_changes
 from annotate.logbook.changes import list_record_changes
 from annotate.logbook.opening import Logbook, create_logbook, open_logbook
 from annotate.logbook.places import TreeEntry, find_tree, list_sites, list_trees, write_trees
-from annotate.trees import COLUMNS, describe_tree, export_trees, import_trees, sort_by_walk, sum_changes
 
 
 @pytest.fixture

@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 from sqlalchemy import insert, text
 
 from annotate.errors import AnnotateError
+from annotate.judging.readings import find_counting, is_drawn
 from annotate.logbook.observations import find_observation, list_changes, list_observations
 from annotate.logbook.opening import Logbook, create_logbook, open_logbook
 from annotate.logbook.outlines import correct_outline
@@ -30,7 +31,6 @@ from annotate.logbook.second_reading import (
 )
 from annotate.logbook.tables import PlantedRow
 from annotate.logbook.verdicts import give_verdict, list_verdicts, take_back
-from annotate.readings import find_counting, is_drawn
 from annotate.words import Answer
 from tests.annotate.made_records import LATER, NOON, add_trees, film, make_candidate, search
 

@@ -10,13 +10,13 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from annotate.errors import AnnotateError
+from annotate.field.seen_sheets import SeenImport, import_seen
 from annotate.logbook.by_eye import correct_seen, withdraw_seen
 from annotate.logbook.observations import list_observations, read_observation
 from annotate.logbook.opening import Logbook, create_logbook, open_logbook
 from annotate.logbook.verdicts import give_verdict
 from annotate.logbook.visits import list_visits
 from annotate.observations import COLUMNS, describe_observation
-from annotate.seen_sheets import SeenImport, import_seen
 from annotate.sheets import write_sheet
 from annotate.words import ASPECTS, BEHAVIOURS, CONDITIONS, STAGES
 from tests.annotate.made_records import LATER, NOON, add_trees, film, make_candidate, search

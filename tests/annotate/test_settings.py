@@ -83,7 +83,8 @@ def test_what_is_written_is_read(path: Path, name: str, taxon: str, score: float
         ),
         (
             "\n[serach]\n",
-            "line 2: expected one of recorder, place, record, search, camera; found the unknown section 'serach'; did you mean 'search'?",
+            "line 2: expected one of recorder, place, record, search, camera; found the unknown section 'serach'; "
+            "did you mean 'search'?",
         ),
         ("[search]\n# silhouette_scor\nsilhouette_scor = 0.4", "line 3: "),
         ("[search]\nwidth = 3", "found the unknown key 'width'; remove it"),

@@ -14,14 +14,7 @@ from annotate.commands import base
 from annotate.commands import reach as _reach
 from annotate.commands import sizes as _sizes
 from annotate.errors import AnnotateError
-from annotate.logbook.observations import find_observation, list_changes
-from annotate.logbook.opening import Logbook, create_logbook, open_logbook
-from annotate.logbook.records import Details
-from annotate.logbook.settings import CameraSettings
-from annotate.logbook.sizes import KeptLength, find_body, keep_focal_length, keep_lengths, list_bodies
-from annotate.logbook.tables import CardSightingRow, ObservationRow
-from annotate.logbook.verdicts import give_verdict
-from annotate.sizing import (
+from annotate.lengths.sizing import (
     NO_CARD,
     NO_DISTANCE,
     NO_LENS,
@@ -33,6 +26,13 @@ from annotate.sizing import (
     size_bodies,
     size_one_candidate,
 )
+from annotate.logbook.observations import find_observation, list_changes
+from annotate.logbook.opening import Logbook, create_logbook, open_logbook
+from annotate.logbook.records import Details
+from annotate.logbook.settings import CameraSettings
+from annotate.logbook.sizes import KeptLength, find_body, keep_focal_length, keep_lengths, list_bodies
+from annotate.logbook.tables import CardSightingRow, ObservationRow
+from annotate.logbook.verdicts import give_verdict
 from tests.annotate.made_records import add_trees, film, make_candidate, search
 
 NOW = datetime(2026, 5, 18, 20, 0, tzinfo=UTC)

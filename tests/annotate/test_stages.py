@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from annotate.errors import AnnotateError
-from annotate.sizes import (
+from annotate.lengths.sizes import (
     BodySize,
     Scale,
     list_shortenings,
@@ -19,8 +19,8 @@ from annotate.sizes import (
     size_candidate,
     size_measured,
 )
-from annotate.stages import MOST_SURE, StageGuess, guess_stage, say_guess, weigh_season
-from annotate.taxon_profiles import Instar, TaxonProfile, choose_profiles, list_profiles
+from annotate.lengths.stages import MOST_SURE, StageGuess, guess_stage, say_guess, weigh_season
+from annotate.lengths.taxon_profiles import Instar, TaxonProfile, choose_profiles, list_profiles
 from detect.lenses import fit_lens
 
 MONARCH_MM = ((2, 6), (6, 9), (10, 14), (13, 25), (25, 45))

@@ -5,7 +5,7 @@ from pathlib import Path
 import pytest
 
 from annotate.errors import AnnotateError
-from annotate.taxon_profiles import (
+from annotate.lengths.taxon_profiles import (
     EXAMPLE,
     TAXA_NAME,
     choose_profiles,

@@ -11,11 +11,11 @@ import pytest
 from numpy.typing import NDArray
 
 from annotate.errors import AnnotateError
+from annotate.field.pdf_pages import PAPERS_MM
+from annotate.field.tree_cards import RULER_MM, SIDE_MM, check_letters, draw_cards, write_cards
+from annotate.field.trees import sort_by_walk
 from annotate.logbook.opening import Logbook, create_logbook, open_logbook
 from annotate.logbook.places import TreeEntry, add_site, assign_markers, list_trees, write_trees
-from annotate.pdf_pages import PAPERS_MM
-from annotate.tree_cards import RULER_MM, SIDE_MM, check_letters, draw_cards, write_cards
-from annotate.trees import sort_by_walk
 from detect.cards import find_markers, measure_scale
 
 DOTS_PER_INCH = 150

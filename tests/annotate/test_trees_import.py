@@ -10,10 +10,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from annotate.errors import AnnotateError
+from annotate.field.trees import COLUMNS, describe_tree, import_trees, sum_changes
 from annotate.logbook.opening import Logbook, create_logbook, open_logbook
 from annotate.logbook.places import find_tree, list_sites, list_trees
 from annotate.sheets import SheetError, guard_formula, read_sheet, strip_guard, write_sheet
-from annotate.trees import COLUMNS, describe_tree, import_trees, sum_changes
 
 HEADER = "site,code,host_taxon,latitude_deg,longitude_deg,accuracy_m,height_m,notes,cautions"
 GOOD = "OTTERHOLT,OT01,Populus tremula,51.0843,-1.2345,5,12.5,by the gate,dead wood"

@@ -7,10 +7,12 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from annotate.clock_offsets import estimate_offset, read_offset, say_offset
 from annotate.commands import app
 from annotate.errors import AnnotateError
-from annotate.gpx_tracks import read_gpx
+from annotate.field.clock_offsets import estimate_offset, read_offset, say_offset
+from annotate.field.gpx_tracks import read_gpx
+from annotate.field.track_stretches import CERTAIN, FilmedSpan, plan_track_stretches
+from annotate.field.walked import correct_clock, follow_track, tell_change_of_clocks
 from annotate.logbook.changes import list_record_changes
 from annotate.logbook.clip_places import cut_by_place
 from annotate.logbook.clips import add_stretch, find_clip, list_stretches
@@ -22,8 +24,6 @@ from annotate.logbook.review import find_candidate
 from annotate.logbook.tracks import list_asked, read_tracks, settle_stretch
 from annotate.logbook.verdicts import give_verdict
 from annotate.logbook.visits import list_visits
-from annotate.track_stretches import CERTAIN, FilmedSpan, plan_track_stretches
-from annotate.walked import correct_clock, follow_track, tell_change_of_clocks
 from detect.clip_places import ClipPlace
 from tests.annotate.made_records import LATER, NOON, add_trees, film, make_candidate, search
 from tests.bench.walks import judge

@@ -5,7 +5,7 @@ import itertools
 import pytest
 
 from annotate.errors import AnnotateError
-from annotate.weather import (
+from annotate.field.weather import (
     BEAUFORT,
     CLOUD,
     read_force,

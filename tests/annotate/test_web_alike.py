@@ -12,9 +12,12 @@ import httpx
 import numpy as np
 import pytest
 
-from annotate import promise
-from annotate.alike import MOST_PROMISE_GROUPED
 from annotate.errors import AnnotateError
+from annotate.judging import promise
+from annotate.judging.alike import MOST_PROMISE_GROUPED
+from annotate.judging.promise import RENEW_EVERY, Renewal, renew_promises
+from annotate.judging.review_order import TEACH_EVERY
+from annotate.lengths.sizing import say_candidate
 from annotate.logbook.batches import MOST_AT_ONCE
 from annotate.logbook.looks import keep_looks
 from annotate.logbook.opening import Logbook, create_logbook, open_logbook
@@ -22,9 +25,6 @@ from annotate.logbook.review import find_candidate, list_candidates
 from annotate.logbook.settings import SETTINGS_NAME, CameraSettings, Settings, write_settings
 from annotate.logbook.sizes import keep_focal_length
 from annotate.logbook.verdicts import give_verdict, list_verdicts
-from annotate.promise import RENEW_EVERY, Renewal, renew_promises
-from annotate.review_order import TEACH_EVERY
-from annotate.sizing import say_candidate
 from annotate.web.alike_routes import LEAST_OFFERED
 from annotate.web.cards import TEACHES, read_card
 from tests.annotate.conftest import Served

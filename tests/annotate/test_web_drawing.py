@@ -13,10 +13,10 @@ import pytest
 from PIL import Image
 
 from annotate.errors import AnnotateError
+from annotate.judging.surroundings import SIDE_PX, cut_surroundings
 from annotate.logbook.observations import list_observations
 from annotate.logbook.review import find_candidate
 from annotate.logbook.verdicts import list_verdicts
-from annotate.surroundings import SIDE_PX, cut_surroundings
 from detect.clips import open_clip
 from tests.annotate.conftest import Served
 from tests.annotate.made_pages import SIZE_PX, read_pictures

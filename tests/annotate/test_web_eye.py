@@ -8,7 +8,7 @@ from typing import Any
 import httpx
 import pytest
 
-from annotate.field_photos import MOST_BYTES
+from annotate.field.field_photos import MOST_BYTES
 from annotate.logbook.changes import list_record_changes
 from annotate.logbook.observations import list_changes, list_observations
 from annotate.logbook.opening import Logbook, create_logbook, open_logbook

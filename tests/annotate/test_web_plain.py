@@ -11,6 +11,7 @@ import pytest
 from PIL import Image
 
 from annotate.errors import AnnotateError
+from annotate.judging.mixing import mix_ahead
 from annotate.logbook.audits import (
     DrawnWindow,
     NewWindow,
@@ -24,7 +25,6 @@ from annotate.logbook.observations import list_observations
 from annotate.logbook.pictures import keep_picture, picture_path, read_picture
 from annotate.logbook.review import find_candidate
 from annotate.logbook.verdicts import give_verdict, list_verdicts
-from annotate.mixing import mix_ahead
 from detect.snapshots import encode_jpeg
 from tests.annotate.conftest import Served
 from tests.annotate.made_pages import RECORDED_AT, SIZE_PX

@@ -5,8 +5,8 @@ from dataclasses import replace
 
 import pytest
 
+from annotate.field.site_plan import PLAN_HEIGHT, PLAN_WIDTH, draw_plan
 from annotate.logbook.records import Tree
-from annotate.site_plan import PLAN_HEIGHT, PLAN_WIDTH, draw_plan
 from annotate.web.ribbons import shade_ribbon
 
 TREE = Tree(

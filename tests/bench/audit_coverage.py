@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from annotate.audit import Audit, combine_visits
+from annotate.judging.audit import Audit, combine_visits
 
 SEED = 1117
 SEASONS = 500

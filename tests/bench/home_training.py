@@ -20,12 +20,12 @@ from pathlib import Path
 
 import numpy as np
 
-from annotate.home_training import TrainingOrder, gather_set, sum_labels, train_at_home
+from annotate.learning.home_training import TrainingOrder, gather_set, sum_labels, train_at_home
+from annotate.learning.weights_kept import SHIPPED, find_weights_path
 from annotate.logbook.opening import Logbook, create_logbook, open_logbook
 from annotate.logbook.places import TreeEntry, find_tree, write_trees
 from annotate.logbook.verdicts import give_verdict
 from annotate.searching import SearchOrder, search_into_logbook
-from annotate.weights_kept import SHIPPED, find_weights_path
 from detect.clips import open_clip
 from detect.default_scorer import load_scorer, settle_threads
 from detect.evaluation import count_outcomes, find_threshold, search_with_truth

@@ -17,12 +17,12 @@ from statistics import median
 import numpy as np
 from sqlalchemy import insert, update
 
-from annotate.alike import find_alike, find_similar
+from annotate.judging.alike import find_alike, find_similar
+from annotate.judging.promise import renew_promises
 from annotate.logbook.looks import keep_looks
 from annotate.logbook.opening import Logbook, create_logbook, open_logbook
 from annotate.logbook.promises import next_to_teach
 from annotate.logbook.tables import CandidateRow, VerdictRow
-from annotate.promise import renew_promises
 from tests.bench import logbook as filled
 
 CANDIDATES, VERDICTS, ROUNDS = 100_000, 5_000, 5

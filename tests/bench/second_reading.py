@@ -16,6 +16,8 @@ from statistics import median, quantiles
 
 from sqlalchemy import insert, update
 
+from annotate.judging.readers import sum_readers
+from annotate.judging.readings import DRAW_TURN
 from annotate.logbook.opening import Logbook, create_logbook, open_logbook
 from annotate.logbook.second_reading import (
     ReadingPlan,
@@ -27,8 +29,6 @@ from annotate.logbook.second_reading import (
 )
 from annotate.logbook.tables import CandidateRow, VerdictRow
 from annotate.logbook.verdicts import give_verdict
-from annotate.readers import sum_readers
-from annotate.readings import DRAW_TURN
 from tests.bench.logbook import CANDIDATES, CHUNK, START, fill
 
 VERDICTS = 60_000
@@ -80,7 +80,7 @@ def main() -> None:
 
 
 def say(logbook: Logbook, answers: dict[int, str], *, reviewer: str, blind: bool) -> None:
-    """Put verdicts into the logbook; a second answer that differs makes the candidate unsure, as `annotate.readings` says."""
+    """Put verdicts into the logbook; a second answer that differs makes the candidate unsure (`annotate.judging.readings`)."""
     ids = list(answers)
     for start in range(0, len(ids), CHUNK):
         part = ids[start : start + CHUNK]

@@ -106,7 +106,7 @@ def measure(path: Path, clips: int, first: int) -> None:
 
 
 CALIBRATED_BEFORE = 740_013
-"""Clips before this one set the search's gain and error in `annotate.sizes`; the others test them."""
+"""Clips before this one set the search's gain and error in `annotate.lengths.sizes`; the others test them."""
 
 OFFERED = 0.3
 """Least score of candidates that count here: a little more than a second pass asks for."""
@@ -140,7 +140,7 @@ def report(path: Path, seed: int) -> None:
 
 def _size(row: dict[str, object], rng: np.random.Generator):  # type: ignore[no-untyped-def]
     """Size one candidate with a height known within 5 per cent and a focal length in whole mm."""
-    from annotate.sizes import DISTANCE_SHARE, Scale, size_body
+    from annotate.lengths.sizes import DISTANCE_SHARE, Scale, size_body
 
     distance = float(np.exp(rng.normal(0, DISTANCE_SHARE)))
     lens = float(1 + rng.uniform(-0.5, 0.5) / 52)
@@ -164,7 +164,7 @@ def _report_lengths(rows: list[dict[str, object]], rng: np.random.Generator, wha
 
 def _draw_canopy(rng: np.random.Generator):  # type: ignore[no-untyped-def]
     """Draw bodies, their stages and scales as the drawn canopy does."""
-    from annotate.taxon_profiles import choose_profiles, list_profiles
+    from annotate.lengths.taxon_profiles import choose_profiles, list_profiles
     from models.canopy.clip import choose_scale
     from models.canopy.larvae import choose_length, choose_stage
     from models.canopy.presets import HELD_OUT
@@ -179,7 +179,7 @@ def _draw_canopy(rng: np.random.Generator):  # type: ignore[no-untyped-def]
 
 def _draw_even(rng: np.random.Generator):  # type: ignore[no-untyped-def]
     """Draw as many bodies of each instar, even by ratio between the drawn canopy's ends, 1 to 2 px per mm."""
-    from annotate.taxon_profiles import choose_profiles, list_profiles
+    from annotate.lengths.taxon_profiles import choose_profiles, list_profiles
     from models.canopy.larvae import STAGE_LENGTHS_MM
 
     bodies = []
@@ -191,7 +191,7 @@ def _draw_even(rng: np.random.Generator):  # type: ignore[no-untyped-def]
 
 def _draw_monarch(rng: np.random.Generator):  # type: ignore[no-untyped-def]
     """Draw as many bodies of each of five instars evenly over the published lengths, 1 to 2 px per mm."""
-    from annotate.taxon_profiles import Instar, TaxonProfile
+    from annotate.lengths.taxon_profiles import Instar, TaxonProfile
 
     bodies = []
     for _ in range(BODIES):
@@ -221,8 +221,8 @@ def _choose_day(stage: str, rng: np.random.Generator) -> date:
 
 def _report_stages(what, bodies, profiles, errors, rng, *, dated) -> None:  # type: ignore[no-untyped-def]
     """Print the share of stages right, of those told, and how far the chances hold."""
-    from annotate.sizes import DISTANCE_SHARE, Scale, size_body
-    from annotate.stages import guess_stage
+    from annotate.lengths.sizes import DISTANCE_SHARE, Scale, size_body
+    from annotate.lengths.stages import guess_stage
 
     right, told, chances, is_stage = [], [], [], []
     for stage, length_mm, scale in bodies[:: max(1, len(bodies) // SHOWN_BODIES)]:

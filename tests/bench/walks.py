@@ -9,7 +9,7 @@ import time
 
 import numpy as np
 
-from annotate.track_stretches import TrackStretch, plan_track_stretches
+from annotate.field.track_stretches import TrackStretch, plan_track_stretches
 from tests.drawn_walks import DrawnWalk, draw_walk, place_trees
 
 LAYOUTS = {"a line": (1, 12), "3 rows": (3, 4)}

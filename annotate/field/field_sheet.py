@@ -2,7 +2,7 @@
 
 The day is given, never read from a clock. Trees without a place in the walk come last, by code. Of each tree the newest finds are
 told, those of one marker once; a stage is expected where the calendar of a taxon profile has it, which is no promise. Everything
-is gathered here as words and data; how it stands on paper is in `annotate.field_sheet_pages`.
+is gathered here as words and data; how it stands on paper is in `annotate.field.field_sheet_pages`.
 """
 
 from collections.abc import Mapping, Sequence
@@ -10,6 +10,10 @@ from dataclasses import dataclass, replace
 from datetime import date
 
 from annotate.errors import AnnotateError
+from annotate.field.site_plan import SitePlan, draw_plan
+from annotate.field.trees import sort_by_walk
+from annotate.lengths.stages import SEASON_DAYS, count_days_off
+from annotate.lengths.taxon_profiles import Instar, TaxonProfile, choose_profiles, list_profiles
 from annotate.logbook.effort import TreeEffort, list_effort
 from annotate.logbook.observations import list_observations
 from annotate.logbook.opening import Logbook
@@ -19,10 +23,6 @@ from annotate.logbook.records import Box, Observation, Site, Tree
 from annotate.logbook.review import count_candidates, find_candidate
 from annotate.logbook.visits import list_visits
 from annotate.observations import say_place
-from annotate.site_plan import SitePlan, draw_plan
-from annotate.stages import SEASON_DAYS, count_days_off
-from annotate.taxon_profiles import Instar, TaxonProfile, choose_profiles, list_profiles
-from annotate.trees import sort_by_walk
 from annotate.zones import find_local_date, to_local, write_date
 
 MOST_FINDS = 4

@@ -22,12 +22,8 @@ import numpy as np
 
 from annotate.errors import AnnotateError
 from annotate.json_files import write_json
-from annotate.labels import find_fault
-from annotate.logbook.judged_places import list_dismissed
-from annotate.logbook.labels import gather_labels, list_labels
-from annotate.logbook.opening import Logbook
-from annotate.logbook.pictures import picture_path, read_picture
-from annotate.weights_kept import (
+from annotate.learning.labels import find_fault
+from annotate.learning.weights_kept import (
     SHIPPED,
     find_in_use,
     find_weights_path,
@@ -35,6 +31,10 @@ from annotate.weights_kept import (
     use_weights,
     weights_folder,
 )
+from annotate.logbook.judged_places import list_dismissed
+from annotate.logbook.labels import gather_labels, list_labels
+from annotate.logbook.opening import Logbook
+from annotate.logbook.pictures import picture_path, read_picture
 from models.cards import ModelCard, find_card_path, keep_measured, load_weights, read_card, save_weights
 from models.examples import PictureLabel, Source
 from models.labels import LabelledImage

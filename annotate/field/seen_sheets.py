@@ -17,15 +17,15 @@ from pathlib import Path
 from typing import Any
 
 from annotate.errors import AnnotateError
-from annotate.field_photos import read_photo_file
+from annotate.field.field_photos import read_photo_file
+from annotate.field.seen import check_together, read_moment, read_stamp, read_text, read_value
+from annotate.field.visits import read_date
 from annotate.logbook.by_eye import SEEN_SOURCES, EntryDone, SeenEntry, add_seen
 from annotate.logbook.opening import Logbook
 from annotate.logbook.pictures import keep_picture, picture_path
 from annotate.logbook.places import find_tree, list_sites
 from annotate.logbook.records import Tree
-from annotate.seen import check_together, read_moment, read_stamp, read_text, read_value
 from annotate.sheets import Sheet, SheetError, SheetRow, read_sheet
-from annotate.visits import read_date
 from annotate.words import read_word
 from annotate.zones import find_local_date
 

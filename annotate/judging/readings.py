@@ -2,7 +2,7 @@
 
 A person is known by the name whatever its capitals and blanks. A verdict is blind where it is marked so, or where nobody else
 had judged the candidate before: nothing could be seen then. It reads no logbook and measures nothing; how well people agree is
-`annotate.agreement`.
+`annotate.judging.agreement`.
 """
 
 import unicodedata

@@ -12,9 +12,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from annotate.audit import CONFIDENCE, bound_share
 from annotate.errors import AnnotateError
-from annotate.review_order import say_count
+from annotate.judging.audit import CONFIDENCE, bound_share
+from annotate.judging.review_order import say_count
 from annotate.words import ANSWERS, Answer
 
 JUDGED: tuple[Answer, ...] = ("confirm", "dismiss", "unsure")
@@ -174,7 +174,7 @@ def measure_kappa(
 
 
 def rate_reviewer(hits: int, shown: int, confidence: float = CONFIDENCE) -> HitRate:
-    """Return the share of planted larvae that a reviewer found, with its exact interval (`annotate.audit.bound_share`).
+    """Return the share of planted larvae that a reviewer found, with its exact interval (`annotate.judging.audit.bound_share`).
 
     Raises
     ------

@@ -6,7 +6,7 @@ Lines are told apart by colour (Okabe & Ito 2008) and by mark, so that it reads 
 from pathlib import Path
 
 from annotate.errors import AnnotateError
-from annotate.reach import COVERED_CHANCE, POOR_CHANCE, Reach
+from annotate.lengths.reach import COVERED_CHANCE, POOR_CHANCE, Reach
 from models.figure_plots import COLOURS, DOTS_PER_INCH, MARKS, SIZE_INCH, STYLE, check_plotting
 
 KINDS = (".png", ".svg")

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from annotate.errors import AnnotateError
-from annotate.track_stretches import (
+from annotate.field.track_stretches import (
     LONGEST_GAP_S,
     RADIUS_TO_DEVIATION,
     FilmedSpan,

@@ -1,6 +1,6 @@
 """What printed pages share: papers in mm, fonts that are put into the file, and which letters a font lacks.
 
-Lengths are in mm. Drawing itself stands with what is drawn: `annotate.tree_cards`, `annotate.field_sheet_pages`.
+Lengths are in mm. Drawing itself stands with what is drawn: `annotate.field.tree_cards`, `annotate.field.field_sheet_pages`.
 """
 
 from collections.abc import Sequence

@@ -5,9 +5,10 @@ logistic regression learned from this logbook's verdicts, on how a candidate loo
 looks), how long it is, in how many frames it was seen and how high it scored. How far looks may move the score is set by the
 evidence of the verdicts themselves. Without verdicts the promise is the score, and so is the order.
 
-No larva is buried: nothing leaves the review for want of promise, only the order changes; looks may lower the log-odds of a score
-by `MOST_DROP` at most; and one card in `annotate.review_order.TEACH_EVERY` is chosen to teach, from those in doubt and unlike
-what was judged, however little they promise. The same verdicts give the same promises. SQL stands in `annotate.logbook.promises`.
+No larva is buried: nothing leaves the review for want of promise, only the order changes; looks may lower the log-odds of a
+score by `MOST_DROP` at most; and one card in `annotate.judging.review_order.TEACH_EVERY` is chosen to teach, from those in
+doubt and unlike what was judged, however little they promise. The same verdicts give the same promises. SQL stands in
+`annotate.logbook.promises`.
 """
 
 import os

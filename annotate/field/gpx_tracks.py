@@ -19,7 +19,7 @@ from xml.parsers import expat
 import numpy as np
 
 from annotate.errors import AnnotateError
-from annotate.track_stretches import USUAL_ERROR_M, WalkedTrack
+from annotate.field.track_stretches import USUAL_ERROR_M, WalkedTrack
 
 if TYPE_CHECKING:
     from gpxpy.gpx import GPX, GPXTrackPoint

@@ -9,6 +9,18 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import TYPE_CHECKING
 
+from annotate.lengths.sizes import (
+    BodySize,
+    Scale,
+    say_size,
+    scale_by_card,
+    scale_by_distance,
+    scale_by_height,
+    size_candidate,
+    size_measured,
+)
+from annotate.lengths.stages import StageGuess, guess_stage, say_guess
+from annotate.lengths.taxon_profiles import TaxonProfile, choose_profiles, list_profiles
 from annotate.logbook.opening import Logbook
 from annotate.logbook.settings import CameraSettings
 from annotate.logbook.sizes import (
@@ -22,18 +34,6 @@ from annotate.logbook.sizes import (
     list_cards_seen,
 )
 from annotate.sheets import Cell
-from annotate.sizes import (
-    BodySize,
-    Scale,
-    say_size,
-    scale_by_card,
-    scale_by_distance,
-    scale_by_height,
-    size_candidate,
-    size_measured,
-)
-from annotate.stages import StageGuess, guess_stage, say_guess
-from annotate.taxon_profiles import TaxonProfile, choose_profiles, list_profiles
 from annotate.zones import find_local_date
 
 if TYPE_CHECKING:

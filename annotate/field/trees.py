@@ -1,9 +1,9 @@
 """The register of trees from and to files: each cell checked, all imported or nothing.
 
-One row of a table, or one point of a GeoJSON file, is one tree. Positions are kept as degrees of WGS 84 and may be given as such,
-as a reference of the British national grid, or in any EPSG system (`annotate.positions`); what that leaves open is added to their
-accuracy. A decimal comma is understood where cells are not parted by commas. What happens in the database stands in
-`annotate.logbook.places`, how GeoJSON is read and written in `annotate.geojson`.
+One row of a table, or one point of a GeoJSON file, is one tree. Positions are kept as degrees of WGS 84 and may be given as
+such, as a reference of the British national grid, or in any EPSG system (`annotate.field.positions`); what that leaves open is
+added to their accuracy. A decimal comma is understood where cells are not parted by commas. What happens in the database stands
+in `annotate.logbook.places`, how GeoJSON is read and written in `annotate.field.geojson`.
 """
 
 import math
@@ -13,12 +13,12 @@ from pathlib import Path
 from typing import Any
 
 from annotate.errors import AnnotateError
-from annotate.geojson import GEOJSON_ENDINGS, read_points, write_points
+from annotate.field.geojson import GEOJSON_ENDINGS, read_points, write_points
+from annotate.field.positions import Position, is_in_degrees, place_coordinates, place_grid_reference
 from annotate.json_files import write_text
 from annotate.logbook.opening import Logbook
 from annotate.logbook.places import TreeChange, TreeEntry, write_trees
 from annotate.logbook.records import Tree
-from annotate.positions import Position, is_in_degrees, place_coordinates, place_grid_reference
 from annotate.sheets import Cell, Sheet, SheetError, read_sheet, write_sheet
 
 COLUMNS = (

@@ -8,9 +8,9 @@ from datetime import UTC, date, datetime, timedelta
 from typing import Any
 
 from annotate.errors import AnnotateError
+from annotate.field.visits import read_clock
 from annotate.logbook.records import Observation
 from annotate.numbers import Range, read_number, read_whole
-from annotate.visits import read_clock
 from annotate.words import ASPECTS, BEHAVIOURS, CONDITIONS, STAGES, read_word
 from annotate.zones import find_local_date, read_zone, to_local, write_clock, write_date
 

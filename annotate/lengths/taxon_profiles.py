@@ -3,7 +3,7 @@
 Profiles of *Apatura iris* and *A. ilia* come with the program; a logbook's folder `taxa/` holds a person's own, which count
 before those of the same name. A record of a genus ("Apatura") is told by all profiles of that genus together. Lengths are mm of
 the living larva from head to tail, horns left out, from the moult into an instar to the moult out of it. Nothing is guessed
-here (`annotate.stages`).
+here (`annotate.lengths.stages`).
 """
 
 import tomllib

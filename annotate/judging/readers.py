@@ -1,9 +1,9 @@
 """How each person judges, and how well each two agree: the figures of `leafshade readers`, from all verdicts.
 
-Agreement, kappa and hit rates count readings only (`annotate.readings.Word`): a person's first verdict on a candidate, given
-blind. What they say after they saw the other's answer would make two people seem alike who are not. Larvae drawn into the
-footage are in the hit rates and in nothing else, and what a person drew in by hand is not compared: it is there only because the
-first took it for a larva. Nobody is compared with themselves.
+Agreement, kappa and hit rates count readings only (`annotate.judging.readings.Word`): a person's first verdict on a candidate,
+given blind. What they say after they saw the other's answer would make two people seem alike who are not. Larvae drawn into the
+footage are in the hit rates and in nothing else, and what a person drew in by hand is not compared: it is there only because
+the first took it for a larva. Nobody is compared with themselves.
 """
 
 from collections.abc import Mapping, Sequence
@@ -13,11 +13,11 @@ from itertools import combinations, pairwise
 from statistics import median
 from typing import Any
 
-from annotate.agreement import Agreement, HitRate, compare_reviewers, rate_reviewer, say_agreement
+from annotate.judging.agreement import Agreement, HitRate, compare_reviewers, rate_reviewer, say_agreement
+from annotate.judging.readings import NOBODY_RENAMED, find_disagreement, hear_people, name_person
+from annotate.judging.review_order import LEAST_GAPS, LONGEST_THOUGHT_S, say_count
 from annotate.logbook.records import Verdict
 from annotate.logbook.second_reading import Said
-from annotate.readings import NOBODY_RENAMED, find_disagreement, hear_people, name_person
-from annotate.review_order import LEAST_GAPS, LONGEST_THOUGHT_S, say_count
 from annotate.words import Answer
 
 
@@ -81,7 +81,7 @@ def sum_readers(said: Sequence[Said], renamed: Mapping[str, str] = NOBODY_RENAME
     Parameters
     ----------
     said : all verdicts on each candidate: a part of them would not tell which were given blind
-    renamed : old name -> new name, as `annotate.readings.read_renamed` gives them
+    renamed : old name -> new name, as `annotate.judging.readings.read_renamed` gives them
     """
     people: dict[str, _Work] = {}
     for one in said:

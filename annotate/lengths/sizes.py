@@ -4,7 +4,7 @@ What is seen is the body's projection. The larva's axis is tilted to the picture
 bodies rest along leaves and leaves hang mostly flat to a view from below: a half-normal prior of `TILT_DEG`. A tilted body looks
 shorter by the cosine, never longer, so `length_mm` is a little more than `seen_mm`, and the error holds the tilt's spread. Errors
 are deviations as shares, added as squares: of the search's outline, the distance, the lens, the tilt. Stages are told in
-`annotate.stages`; nothing is read from files or the logbook here.
+`annotate.lengths.stages`; nothing is read from files or the logbook here.
 """
 
 import math

@@ -14,8 +14,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from annotate.agreement import HitRate, rate_reviewer
 from annotate.errors import AnnotateError
+from annotate.judging.agreement import HitRate, rate_reviewer
 from annotate.logbook.audits import list_footage
 from annotate.logbook.clips import find_clip_by_sha256
 from annotate.logbook.opening import Logbook
@@ -183,8 +183,8 @@ def measure_recall(planted: Sequence[Planted]) -> tuple[PlantedRecall, ...]:
 def measure_missed(logbook: Logbook, *, visit_id: int | None = None) -> HitRate:
     """Return how many planted larvae the search missed, of how many: on one visit's clips, or on all, by the weights used last.
 
-    A chance by larvae, beside that by moments of `annotate.auditing.find_missed_chance`: it holds for drawn larvae on lit leaves,
-    and is known for certain, while an audit's larvae are real and their number an estimate.
+    A chance by larvae, beside that by moments of `annotate.judging.auditing.find_missed_chance`: it holds for drawn larvae on
+    lit leaves, and is known for certain, while an audit's larvae are real and their number an estimate.
     """
     of_visit = {one.clip.id for one in list_footage(logbook, visit_id=visit_id)}
     planted = [one for one in list_planted(logbook) if visit_id is None or one.clip_id in of_visit]

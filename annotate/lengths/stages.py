@@ -1,10 +1,10 @@
 """From a body's length to its stage as probabilities, never as a certainty: a taxon's profile, the length's error, the season.
 
 Within an instar a larva grows by equal ratios in equal times, so that all lengths between its ends are as likely by ratio, with
-ends that differ between individuals. Bayes' rule over that and the length's error (`annotate.sizes.weigh_lengths`), the instars
-being as likely as each other before; the season is a weak prior that can be left out. Of each answer `NEVER_SURE` is spread over
-all instars, for what the profile does not know: no instar ever gets more than `MOST_SURE`. It tells larvae only: eggs, pupae and
-what is no larva at all have lengths too.
+ends that differ between individuals. Bayes' rule over that and the length's error (`annotate.lengths.sizes.weigh_lengths`), the
+instars being as likely as each other before; the season is a weak prior that can be left out. Of each answer `NEVER_SURE` is
+spread over all instars, for what the profile does not know: no instar ever gets more than `MOST_SURE`. It tells larvae only:
+eggs, pupae and what is no larva at all have lengths too.
 """
 
 from collections.abc import Sequence
@@ -14,8 +14,8 @@ from datetime import date, timedelta
 import numpy as np
 from numpy.typing import NDArray
 
-from annotate.sizes import BodySize, weigh_lengths
-from annotate.taxon_profiles import Instar, TaxonProfile
+from annotate.lengths.sizes import BodySize, weigh_lengths
+from annotate.lengths.taxon_profiles import Instar, TaxonProfile
 
 Floats = NDArray[np.float64]
 

@@ -9,15 +9,15 @@ from datetime import UTC, datetime
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
-from annotate.clock_offsets import estimate_offset, read_offset, say_offset
 from annotate.errors import AnnotateError
-from annotate.gpx_tracks import read_gpx
+from annotate.field.clock_offsets import estimate_offset, read_offset, say_offset
+from annotate.field.gpx_tracks import read_gpx
+from annotate.field.track_stretches import FilmedSpan, StandingTree, WalkedTrack, plan_track_stretches
 from annotate.logbook.clips import find_clip
 from annotate.logbook.clocks import find_clips_named, list_clips_of_visit, read_offsets, set_clock
 from annotate.logbook.opening import Logbook
 from annotate.logbook.records import Clip
 from annotate.logbook.tracks import cut_by_track, list_known_places, list_spans, list_standing_trees
-from annotate.track_stretches import FilmedSpan, StandingTree, WalkedTrack, plan_track_stretches
 from annotate.zones import read_zone, write_clock, write_date
 
 DAY_S = 86400.0

@@ -4,13 +4,13 @@ It says what the frames could show, and in plain words what is not known: where 
 """
 
 from annotate.errors import AnnotateError
+from annotate.lengths.reach import load_curve, measure_coverage, say_coverage
+from annotate.lengths.sizes import scale_by_card
+from annotate.lengths.taxon_profiles import find_profile, list_profiles
 from annotate.logbook.clips import list_clips
 from annotate.logbook.opening import Logbook
 from annotate.logbook.records import Clip
 from annotate.logbook.sizes import list_cards_seen, list_tree_heights, read_focal_lengths
-from annotate.reach import load_curve, measure_coverage, say_coverage
-from annotate.sizes import scale_by_card
-from annotate.taxon_profiles import find_profile, list_profiles
 
 NOT_KNOWN = (
     "Not known: where in the crown the camera was pointed, how far away each leaf was, and what hung behind others. A height "

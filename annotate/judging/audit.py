@@ -17,8 +17,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from annotate.errors import AnnotateError
-from annotate.review_order import say_count
-from annotate.season_bounds import bound_closely, bound_safely, find_first
+from annotate.judging.review_order import say_count
+from annotate.judging.season_bounds import bound_closely, bound_safely, find_first
 from models.metrics import find_interval
 
 CONFIDENCE = 0.95
@@ -225,17 +225,17 @@ def combine_visits(
 ) -> Missed:
     """Return the estimate of a season from visits of which different shares were looked at: the sum of pool x hits / sampled.
 
-    The bounds of one visit are those of `bound_number`. Of several they are `annotate.season_bounds.bound_closely`'s, which in
-    drawn seasons hold the truth in 94 to 98 of 100, and more often where next to nothing is found (`tests.bench.audit_coverage`
-    has the settings). The lower bound is reckoned with the doubtful windows as windows without a larva, the upper one with them
-    as windows with one; the estimate leaves them out.
+    The bounds of one visit are those of `bound_number`. Of several they are `annotate.judging.season_bounds.bound_closely`'s,
+    which in drawn seasons hold the truth in 94 to 98 of 100, and more often where next to nothing is found
+    (`tests.bench.audit_coverage` has the settings). The lower bound is reckoned with the doubtful windows as windows without a
+    larva, the upper one with them as windows with one; the estimate leaves them out.
 
     Visits with nothing to look at count for nothing; those where nothing was looked at, or nothing that could be told, are left
     out, and counted as such.
 
     Parameters
     ----------
-    is_safe : use `annotate.season_bounds.bound_safely`, which holds the truth at least as often as it says, whatever the
+    is_safe : use `annotate.judging.season_bounds.bound_safely`, which holds the truth at least as often as it says, whatever the
         numbers, and far more often in ordinary seasons: in those of twelve visits it is 1.4 to 1.8 times as wide as a normal
         interval from the true deviation
 

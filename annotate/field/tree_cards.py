@@ -11,9 +11,9 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from annotate.errors import AnnotateError
+from annotate.field.pdf_pages import POINTS_PER_MM, Fonts, find_paper, list_lacking, load_fonts, to_points
 from annotate.json_files import write_bytes
 from annotate.logbook.records import Tree
-from annotate.pdf_pages import POINTS_PER_MM, Fonts, find_paper, list_lacking, load_fonts, to_points
 
 if TYPE_CHECKING:
     from reportlab.pdfgen.canvas import Canvas
@@ -72,7 +72,7 @@ def write_cards(
 
     Parameters
     ----------
-    paper : one of `annotate.pdf_pages.PAPERS_MM`
+    paper : one of `annotate.field.pdf_pages.PAPERS_MM`
     site_names : by code; a site without a name is called by its code
     font : a TrueType file with the letters of codes and sites, where they are beyond those of Western Europe
 

@@ -6,12 +6,12 @@ from datetime import date, datetime, time, tzinfo
 from typing import Any
 
 from annotate.errors import AnnotateError
-from annotate.leaf_stages import read_leaf_stage, write_leaf_stage
+from annotate.field.leaf_stages import read_leaf_stage, write_leaf_stage
+from annotate.field.weather import read_force, read_oktas, read_temperature
 from annotate.logbook.effort import TreeEffort
 from annotate.logbook.visits import VisitSummary
 from annotate.numbers import Range, read_number
 from annotate.sheets import Cell
-from annotate.weather import read_force, read_oktas, read_temperature
 from annotate.zones import read_zone, to_local
 
 COLUMNS = (

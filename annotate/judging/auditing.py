@@ -20,8 +20,16 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from annotate.audit import Audit, Missed, Window, choose_windows, combine_parts, list_windows, share_out
 from annotate.errors import AnnotateError
+from annotate.judging.audit import (
+    Audit,
+    Missed,
+    Window,
+    choose_windows,
+    combine_parts,
+    list_windows,
+    share_out,
+)
 from annotate.logbook.audits import (
     DrawnWindow,
     Footage,
@@ -183,9 +191,9 @@ def find_missed_chance(logbook: Logbook, *, visit_id: int | None = None) -> Miss
     """Return the chance that the search passed over a moment with a larva: on one visit, or on all that were audited.
 
     With F moments in which it flagged what was confirmed as a larva, and M that hold one among those it passed over, it is M /
-    (M + F). F is counted, M estimated (`annotate.audit`); as the chance rises with M, its bounds are those of M. It is a chance
-    by moments: a larva that was on show for longer, or seen by the search in one of its moments only, counts accordingly. By
-    larvae, on drawn ones, the chance is measured by `annotate.logbook.planted`.
+    (M + F). F is counted, M estimated (`annotate.judging.audit`); as the chance rises with M, its bounds are those of M. It is
+    a chance by moments: a larva that was on show for longer, or seen by the search in one of its moments only, counts
+    accordingly. By larvae, on drawn ones, the chance is measured by `annotate.logbook.planted`.
     """
     drawn = _list_drawn(logbook)
     audits = [visit for visit in audit_visits(logbook) if visit_id in (None, visit.visit_id)]

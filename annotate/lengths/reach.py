@@ -15,8 +15,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from annotate.errors import AnnotateError
+from annotate.lengths.taxon_profiles import Instar, TaxonProfile
 from annotate.sheets import Cell
-from annotate.taxon_profiles import Instar, TaxonProfile
 
 if TYPE_CHECKING:
     from annotate.logbook.opening import Logbook
@@ -132,7 +132,7 @@ def load_curve(logbook: "Logbook | None" = None) -> "tuple[DetectionCurve, str]"
     annotate.errors.AnnotateError
         Where neither card has a curve, or the weights in use cannot be used.
     """
-    from annotate.weights_kept import find_in_use
+    from annotate.learning.weights_kept import find_in_use
     from models.cards import DEFAULT_WEIGHTS, find_card_path, read_card
 
     path = DEFAULT_WEIGHTS if logbook is None else find_in_use(logbook)

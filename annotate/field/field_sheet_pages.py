@@ -2,7 +2,7 @@
 
 Lengths are in mm from the top left of the page; `_Pages` keeps how far down a page is filled. Everything is black and grey on
 white, and no meaning lies in a colour; only evidence pictures keep theirs. A tree starts on a new page rather than being broken;
-one longer than a page goes on under its heading. What is said stands in `annotate.field_sheet`.
+one longer than a page goes on under its heading. What is said stands in `annotate.field.field_sheet`.
 """
 
 from collections.abc import Callable, Sequence
@@ -13,9 +13,8 @@ from typing import TYPE_CHECKING, Any
 from xml.sax.saxutils import escape
 
 from annotate.errors import AnnotateError
-from annotate.field_sheet import FieldSheet, Find, Picture, SheetTree
-from annotate.json_files import write_bytes
-from annotate.pdf_pages import (
+from annotate.field.field_sheet import FieldSheet, Find, Picture, SheetTree
+from annotate.field.pdf_pages import (
     POINTS_PER_MM,
     Fonts,
     find_paper,
@@ -24,7 +23,8 @@ from annotate.pdf_pages import (
     to_points,
     write_known,
 )
-from annotate.site_plan import DOT_RADIUS, PLAN_HEIGHT, PLAN_WIDTH, SitePlan
+from annotate.field.site_plan import DOT_RADIUS, PLAN_HEIGHT, PLAN_WIDTH, SitePlan
+from annotate.json_files import write_bytes
 from annotate.words import CONDITIONS, STAGES
 from annotate.zones import write_date
 
@@ -115,7 +115,7 @@ def write_field_sheet(path: Path, sheet: FieldSheet, *, paper: str = "A4", font:
 
     Parameters
     ----------
-    paper : one of `annotate.pdf_pages.PAPERS_MM`
+    paper : one of `annotate.field.pdf_pages.PAPERS_MM`
     font : a TrueType file, for letters that DejaVu Sans lacks
 
     Raises

@@ -1,0 +1,1 @@
+"""The labelled image set, training at home, and the weights that are kept."""

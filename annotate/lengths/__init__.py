@@ -1,0 +1,1 @@
+"""From px to mm and stages, and how far a lens reaches."""

@@ -197,7 +197,7 @@ def _tell(logbook: "Logbook", audits: "Sequence[VisitAudit]", visits: "dict[int,
                 f"  {one.outdated:,} plain {are} drawn before a clip was searched again: what was said of them is kept, and "
                 "counts no more."
             )
-        if not _was_drawn(one):
+        if not _was_drawn(one) and any(part.pool for part in one.parts):
             print(f"  Draw plain frames to tell it by: leafshade audit --visit {known.date.isoformat()}")
     if len(audits) > 1:
         print(f"All {len(audits)} visits: {say_missed(sum_season(audits))}")

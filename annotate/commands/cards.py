@@ -68,8 +68,8 @@ def cards(
         ids = [one.id for one in wanted]
         marked = {one.id: one for one in list_trees(opened)}
         write_cards(file, [marked[number] for number in ids], paper=paper, site_names=names, font=font)
-    first = f", {new} of them the first" if new else ""
-    print(f"Wrote {say_count(len(ids), 'card')}{first} to {file}, on {paper}.")
+    given = f" {say_count(new, 'tree')} got a number just now, to be kept." if new else ""
+    print(f"Wrote {say_count(len(ids), 'card')} to {file}, on {paper}.{given}")
     print(
         "Print them at 100 %, check the ruler on the first one, and hold each up for 3 seconds before its tree is filmed."
     )

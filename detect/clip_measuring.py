@@ -8,15 +8,14 @@ figures but for the seconds, which are honest only with one process. Nothing is 
 from collections.abc import Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
-from functools import lru_cache, partial
 from multiprocessing import get_context
 from pathlib import Path
 
+from detect import network_scoring
 from detect.clip_figures import WatchedClip
 from detect.default_scorer import settle_threads
 from detect.evaluation import make_finder, sample_frames, search_with_truth
 from detect.larva_looks import look_at_frames, watch_larvae
-from detect.network_scoring import NetworkScorer, load_network_scorer
 from detect.scoring import HandMadeScorer
 from detect.search import SearchSettings
 from models.alternatives import Finder
@@ -51,31 +50,40 @@ class MeasuredClip:
     tally: Tally
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class Tools:
+    """The scorer and the finders that a `Measuring` asks for, loaded."""
+
+    scorer: network_scoring.NetworkScorer
+    finders: dict[str, Finder]
+
+
 def measure_clips(clips: Sequence[Path], measuring: Measuring, *, workers: int = 1) -> Iterator[MeasuredClip]:
     """Yield what is measured on each clip, in order, by so many processes."""
-    measure = partial(measure_clip, measuring=measuring)
     if workers == 1:
-        yield from map(measure, clips)
+        tools = load_tools(measuring)
+        for path in clips:
+            yield measure_clip(path, tools)
         return
-    with ProcessPoolExecutor(workers, mp_context=get_context("spawn"), initializer=settle_threads) as pool:
-        yield from pool.map(measure, clips)
+    with ProcessPoolExecutor(
+        workers, mp_context=get_context("spawn"), initializer=_ready_worker, initargs=(measuring,)
+    ) as pool:
+        yield from pool.map(_measure_in_worker, clips)
 
 
-def measure_clip(path: Path, *, measuring: Measuring) -> MeasuredClip:
+def measure_clip(path: Path, tools: Tools) -> MeasuredClip:
     """Measure one clip."""
-    scorer, finders = _ready(measuring)
     settings = SearchSettings()
-    outcome = search_with_truth(path, settings, scorer=scorer)
+    outcome = search_with_truth(path, settings, scorer=tools.scorer)
     on_show = watch_larvae(path, read_truth(find_truth_path(path)), outcome.times_s)
-    looks = tuple(look_at_frames(path, settings, scorer=scorer, every_s=LOOK_EVERY_S))
-    tally = tally_finders(finders, sample_frames(path, every_s=FRAME_EVERY_S))
+    looks = tuple(look_at_frames(path, settings, scorer=tools.scorer, every_s=LOOK_EVERY_S))
+    tally = tally_finders(tools.finders, sample_frames(path, every_s=FRAME_EVERY_S))
     return MeasuredClip(WatchedClip(outcome, on_show), looks, tally)
 
 
-@lru_cache(maxsize=1)
-def _ready(measuring: Measuring) -> tuple[NetworkScorer, dict[str, Finder]]:
-    """Load the scorer and the finders, once in each process."""
-    scorer = load_network_scorer(measuring.weights_path)
+def load_tools(measuring: Measuring) -> Tools:
+    """Load the scorer and the finders."""
+    scorer = network_scoring.load_network_scorer(measuring.weights_path)
     finders: dict[str, Finder] = {SEARCH: make_finder(scorer), HAND_MADE: make_finder(HandMadeScorer())}
     if measuring.with_classical:
         from models.alternatives import CLASSICAL
@@ -85,4 +93,17 @@ def _ready(measuring: Measuring) -> tuple[NetworkScorer, dict[str, Finder]]:
         from models import generic
 
         finders[generic.NAME] = generic.make_finder(generic.load_detector())
-    return scorer, finders
+    return Tools(scorer, finders)
+
+
+_worker_tools: list[Tools] = []
+"""In a process that measures for another: its tools, loaded once."""
+
+
+def _ready_worker(measuring: Measuring) -> None:
+    settle_threads()
+    _worker_tools[:] = [load_tools(measuring)]
+
+
+def _measure_in_worker(path: Path) -> MeasuredClip:
+    return measure_clip(path, _worker_tools[0])

@@ -2,8 +2,9 @@
 
 A candidate's promise is the chance that it will be confirmed: its log-odds are those of the search's score, plus what a Bayesian
 logistic regression learned from this logbook's verdicts, on how a candidate looks to the network (the leading directions of the
-looks), how long it is, in how many frames it was seen and how high it scored. How far looks may move the score is set by the
-evidence of the verdicts themselves. Without verdicts the promise is the score, and so is the order.
+looks), how long it is, in how many frames it was seen, how high it scored, and how much of its clip scored higher. How far
+looks may move the score is set by the evidence of the verdicts themselves. Without verdicts the promise is the score, and so is
+the order.
 
 No larva is buried: nothing leaves the review for want of promise, only the order changes; looks may lower the log-odds of a
 score by `MOST_DROP` at most; and one card in `annotate.judging.review_order.TEACH_EVERY` is chosen to teach, from those in
@@ -34,7 +35,7 @@ LOOKS_MEASURED = 4_000
 """Directions are read off so many looks, evenly chosen: more change them little and take longer."""
 
 LOOK_DEVIATIONS = (0.03, 0.1, 0.3, 1.0, 3.0)
-"""How far, in log-odds, the first direction may move a usual candidate; the evidence of the verdicts chooses."""
+"""How far, in log-odds, the first direction may move a usual candidate; each counts by the evidence of the verdicts."""
 
 LEVEL_DEVIATION, SCORE_DEVIATION, SHAPE_DEVIATION = 2.0, 0.3, 0.5
 """Prior deviations, log-odds for a usual candidate: how many there are in this wood, how steep the score is, length and views."""
@@ -103,7 +104,7 @@ def learn_promises(judged: JudgedCandidates, looks: Looks) -> Learned:
         answers = judged.answers[chosen]
         taught = np.flatnonzero(~np.isnan(answers))
         weights = np.where(judged.in_batch[chosen[taught]], BATCH_WEIGHT, 1.0)
-        belief = _choose_belief(
+        belief = _weigh_beliefs(
             traits[taught], offsets[taught], answers=answers[taught], weights=weights, deviations=deviations
         )
         if len(taught):
@@ -133,11 +134,26 @@ def _describe(
         np.log(np.maximum(judged.lengths_px[chosen], 1.0)),
         np.log(np.maximum(judged.views_seen[chosen], 1.0)),
         np.sqrt(np.maximum(judged.missing_percents[chosen], 0.0)),
+        np.log1p(_count_better(judged.clip_ids[chosen], offsets)),
     ]
     seen = _find_directions(judged.ids[chosen], looks)
     traits = np.column_stack([np.ones(len(chosen)), *(_standardise(trait) for trait in plain), seen])
     deviations = [LEVEL_DEVIATION, SCORE_DEVIATION, *[SHAPE_DEVIATION] * (len(plain) - 1)]
     return traits, offsets, np.array([*deviations, *[inf] * seen.shape[1]])
+
+
+def _count_better(clip_ids: NDArray[np.int64], log_odds: Floats) -> NDArray[np.int64]:
+    """Return how many candidates of its clip score higher than each: where much looks like a larva, little is one."""
+    order = np.lexsort((-log_odds, clip_ids))
+    clips, values = clip_ids[order], log_odds[order]
+    places = np.arange(len(order))
+    begins = np.r_[True, clips[1:] != clips[:-1]] if len(order) else np.zeros(0, np.bool_)
+    changes = begins | np.r_[True, values[1:] != values[:-1]] if len(order) else begins
+    first = np.maximum.accumulate(np.where(begins, places, 0))
+    level = np.maximum.accumulate(np.where(changes, places, 0))
+    better = np.empty(len(order), np.int64)
+    better[order] = level - first
+    return better
 
 
 def _standardise(values: Floats) -> Floats:
@@ -188,10 +204,13 @@ class _Belief:
     evidence: float
 
 
-def _choose_belief(
+def _weigh_beliefs(
     traits: Floats, offsets: Floats, *, answers: Floats, weights: Floats, deviations: Floats
 ) -> _Belief:
-    """Return the belief under the deviation of looks for which the verdicts speak most."""
+    """Return the belief under all deviations of looks, each counting as much as the verdicts speak for it.
+
+    The best one alone was tried: with a hundred verdicts it is often too bold.
+    """
     beliefs = [
         _believe(
             traits,
@@ -202,7 +221,15 @@ def _choose_belief(
         )
         for deviation in LOOK_DEVIATIONS
     ]
-    return max(beliefs, key=lambda belief: belief.evidence)
+    evidence = np.array([belief.evidence for belief in beliefs])
+    shares = np.exp(evidence - evidence.max())
+    shares /= shares.sum()
+    means = np.sum([share * belief.means for share, belief in zip(shares, beliefs, strict=True)], axis=0)
+    covariance = np.zeros((len(means), len(means)))
+    for share, belief in zip(shares, beliefs, strict=True):
+        away = belief.means - means
+        covariance += share * (belief.covariance + np.outer(away, away))
+    return _Belief(means, covariance, float(evidence.max()))
 
 
 def _believe(

@@ -28,7 +28,7 @@ class JudgedCandidates:
 
     Attributes
     ----------
-    ids, kinds, scores, lengths_px, views_seen, missing_percents : as in the logbook
+    ids, clip_ids, kinds, scores, lengths_px, views_seen, missing_percents : as in the logbook
     promises : as they are now
     answers : 1 confirmed, 0 dismissed, nan for what teaches nothing: open, unsure, planted, drawn in by hand
     is_open : whether it waits for a verdict
@@ -36,6 +36,7 @@ class JudgedCandidates:
     """
 
     ids: NDArray[np.int64]
+    clip_ids: NDArray[np.int64]
     kinds: NDArray[np.str_]
     scores: NDArray[np.float64]
     lengths_px: NDArray[np.float64]
@@ -53,6 +54,7 @@ def read_judged(logbook: Logbook) -> JudgedCandidates:
     wanted = (
         select(
             row.id,
+            row.clip_id,
             row.kind,
             row.score,
             row.length_px,
@@ -70,10 +72,12 @@ def read_judged(logbook: Logbook) -> JudgedCandidates:
         found = session.connection().execute(wanted).fetchall()
         batched = set(session.scalars(_select_batched()))
     columns = list(zip(*found, strict=True)) if found else [()] * COLUMNS
-    ids, kinds, scores, lengths_px, views_seen, missing_percents, promises, answers, found_by = columns
+    ids, clip_ids, kinds, scores, lengths_px, views_seen, missing_percents, *rest = columns
+    promises, answers, found_by = rest
     said = [ANSWERS.get(answer, UNTAUGHT) for answer in answers]
     return JudgedCandidates(
         ids=np.array(ids, np.int64),
+        clip_ids=np.array(clip_ids, np.int64),
         kinds=np.array(kinds, np.str_),
         scores=np.array(scores, np.float64),
         lengths_px=np.array(lengths_px, np.float64),
@@ -86,7 +90,7 @@ def read_judged(logbook: Logbook) -> JudgedCandidates:
     )
 
 
-COLUMNS = 9
+COLUMNS = 10
 
 
 def _select_batched() -> "Select[int]":

@@ -243,14 +243,14 @@ def _cut_from(stock: Stock, rng: np.random.Generator) -> HangSheets:
     """Return how a picture's layers get their sheets: each is a piece of the stock."""
 
     def hang(plan: LayerPlan) -> tuple[Sheet, Sheet, list[LeafPlace]]:
-        upper, _ = _cut_piece(stock, rng, plan)
-        lower, leaves = _cut_piece(stock, rng, plan)
+        upper, _ = cut_piece(stock, rng, plan)
+        lower, leaves = cut_piece(stock, rng, plan)
         return upper, lower, leaves
 
     return hang
 
 
-def _cut_piece(stock: Stock, rng: np.random.Generator, plan: LayerPlan) -> tuple[Sheet, list[LeafPlace]]:
+def cut_piece(stock: Stock, rng: np.random.Generator, plan: LayerPlan) -> tuple[Sheet, list[LeafPlace]]:
     """Cut a piece from a sheet of the stock, turn it by quarters and mirror it at random; also list its chewed leaves."""
     sheets = stock.sheets[plan.index]
     source = sheets[int(rng.integers(len(sheets)))]

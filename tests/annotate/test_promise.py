@@ -15,13 +15,14 @@ NAN = float("nan")
 NO_LOOKS = Looks("", np.empty(0, np.int64), np.empty((0, 0), np.float16))
 
 
-def make_judged(scores, answers=None, *, kinds="silhouette", in_batch=False) -> JudgedCandidates:
+def make_judged(scores, answers=None, *, kinds="silhouette", in_batch=False, clips=None) -> JudgedCandidates:
     """Candidates 1, 2, 3... with these scores; answers are 1, 0 or nan, which stands for open here."""
     scores = np.array(scores, np.float64)
     count = len(scores)
     answers = np.full(count, NAN) if answers is None else np.array(answers, np.float64)
     return JudgedCandidates(
         ids=np.arange(1, count + 1),
+        clip_ids=np.arange(1, count + 1) if clips is None else np.array(clips),
         kinds=np.array([kinds] * count if isinstance(kinds, str) else kinds, np.str_),
         scores=scores,
         lengths_px=np.full(count, 20.0),
@@ -118,6 +119,18 @@ def test_kinds_are_learned_apart() -> None:
     learned = learn_promises(judged, make_looks([0] * 40))
     assert (learned.promises[judged.kinds == "silhouette"] == 0.4).all()
     assert (learned.promises[-2:] != 0.4).tolist() == [True, False]
+
+
+def test_a_clip_full_of_better_ones_counts_against_a_candidate() -> None:
+    """Where only the best of each clip was confirmed, one alone in its clip promises more than its equal among better ones."""
+    clips = np.repeat(np.arange(40), 5)
+    scores = np.tile([0.5, 0.45, 0.4, 0.4, 0.3], 40)
+    scores[195] = 0.4
+    answers = np.where(np.arange(200) < 190, np.tile([1.0, 0.0, 0.0, 0.0, 0.0], 40), NAN)
+    clips[195] = 99
+    learned = learn_promises(make_judged(scores, answers, clips=clips), NO_LOOKS)
+    assert learned.promises[195] > 1.5 * learned.promises[192]
+    assert learned.promises[192] == learned.promises[193]
 
 
 def test_the_same_verdicts_teach_the_same() -> None:

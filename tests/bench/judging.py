@@ -19,6 +19,7 @@ from pathlib import Path
 from statistics import mean, median
 
 import numpy as np
+from numpy.typing import NDArray
 
 from annotate.judging.alike import find_alike
 from annotate.judging.promise import RENEW_EVERY, renew_promises
@@ -33,19 +34,47 @@ from annotate.words import Answer
 from detect.clips import open_clip
 from detect.default_scorer import load_scorer, settle_threads
 from detect.truth_scoring import find_shown_larva
-from models.canopy.clip import CanopySettings
+from models.canopy.camera import choose_camera
+from models.canopy.clip import SPARE_PX, CanopySettings, Filming, choose_sways, film, list_larvae
 from models.canopy.held_out import HELD_OUT, find_missing
-from models.canopy.leaves import HAZEL, LIME, POPLAR, LeafShape
-from models.canopy.light import LightSettings
-from models.canopy.picture import CompressionSettings, Stock, draw_burst, grow_stock
-from models.canopy.truth import FrameTruth, Truth, find_truth_path, read_truth, write_truth
+from models.canopy.leaves import HAZEL, LIME, POPLAR, LeafShape, PlantSettings
+from models.canopy.light import Light, LightSettings, choose_light, draw_sky
+from models.canopy.movement import find_reach
+from models.canopy.picture import CompressionSettings, Stock, cut_piece, draw_burst, grow_stock
+from models.canopy.scene import HangSheets, LayerPlan, Scene, SceneSize, build_scene
+from models.canopy.sheets import LeafPlace, Sheet
+from models.canopy.truth import FrameTruth, LarvaTruth, Truth, find_truth_path, read_truth, write_truth
 from models.canopy.write import EncodingSettings, encode_frames
 
 FIRST_SEED = 720_000
 """Beyond those of evaluation (from 700,000); training and its calibration have others (models/experiments.md)."""
 
-SEEDS_PER_SEASON, SEEDS_PER_TREE = 1_000, 100
-TREES, CLIPS_PER_TREE = 4, 24
+SEEDS_PER_SEASON = 1_000
+
+
+@dataclass(frozen=True, slots=True)
+class Walks:
+    """How the footage of a season comes about; clip N of tree T has the seed first + T * step + N, N from 1.
+
+    Attributes
+    ----------
+    name : what is told apart
+    trees, clips : how many, and clips under each tree
+    again : whether all clips of a tree show the same part of its crown, as walked under again and again: leaves, twigs and
+        what is no larva stay, light, camera and larvae are new; else every clip shows leaves that no other does
+    """
+
+    name: str
+    first: int
+    step: int
+    trees: int
+    clips: int
+    again: bool
+
+
+FRESH = Walks("every clip another part of a crown", 0, 100, 4, 24, again=False)
+AGAIN = Walks("the same crowns walked under again", 500, 40, 8, 14, again=True)
+
 CLIP_S, FRAME_RATE_HZ = 4.0, 2.0
 SIZE_PX = (720, 1280)
 """Cut out of a larger picture, as a phone does that holds it steady: leaves and larvae are as large as at 1080p."""
@@ -114,58 +143,175 @@ def make_settings(season: DrawnSeason) -> CanopySettings:
     )
 
 
-def list_clips(folder: Path, season: int, tree: int) -> list[Path]:
+def list_clips(folder: Path, season: int, walks: Walks, tree: int) -> list[Path]:
     """Return where the clips of a season under one of its trees lie or will lie."""
-    first = FIRST_SEED + season * SEEDS_PER_SEASON + tree * SEEDS_PER_TREE
-    return [folder / f"season-{first + number}.mp4" for number in range(1, 1 + CLIPS_PER_TREE)]
+    first = find_first_seed(season, walks, tree)
+    return [folder / f"season-{first + number}.mp4" for number in range(1, 1 + walks.clips)]
 
 
-def draw_seasons(folder: Path, seasons: Sequence[int]) -> None:
+def find_first_seed(season: int, walks: Walks, tree: int) -> int:
+    """Return the seed of a tree; those of its clips follow."""
+    return FIRST_SEED + season * SEEDS_PER_SEASON + walks.first + tree * walks.step
+
+
+def draw_seasons(folder: Path, seasons: Sequence[int], walks: Walks) -> None:
     """Draw what is missing, one tree of each season after the other, and keep it."""
     import cv2
 
     cv2.setNumThreads(1)
     folder.mkdir(parents=True, exist_ok=True)
-    for tree in range(TREES):
-        for index in seasons:
-            missing = find_missing(list_clips(folder, index, tree))
-            if not missing:
-                continue
-            settings = make_settings(SEASONS[index])
-            seed = FIRST_SEED + index * SEEDS_PER_SEASON + tree * SEEDS_PER_TREE
-            stock = grow_stock(settings, np.random.default_rng(seed))
-            for path in missing:
-                draw_clip(path, settings, stock=stock, tree=f"OT{1 + tree:02}")
-                print(f"drew {path.name}", flush=True)
+    for tree in range(walks.trees):
+        for season in seasons:
+            missing = find_missing(list_clips(folder, season, walks, tree))
+            if missing:
+                _draw_tree(
+                    missing,
+                    make_settings(SEASONS[season]),
+                    first=find_first_seed(season, walks, tree),
+                    walks=walks,
+                )
 
 
-def draw_clip(path: Path, settings: CanopySettings, *, stock: Stock, tree: str) -> None:
-    """Draw a clip of a tree's crown; its seed stands in its name."""
-    seed = int(path.stem.rsplit("-", 1)[1])
-    if seed % 2 == 0:
-        settings = replace(settings, larvae=replace(settings.larvae, count=(0, 0)))
-    count = round(CLIP_S * FRAME_RATE_HZ)
+def _draw_tree(paths: Sequence[Path], settings: CanopySettings, *, first: int, walks: Walks) -> None:
+    """Grow the leaves of a tree and draw clips of it."""
+    rng = np.random.default_rng(first)
+    stock = grow_stock(settings, rng)
+    crown = grow_crown(settings, stock, rng) if walks.again else None
+    for path in paths:
+        seed = int(path.stem.rsplit("-", 1)[1])
+        has_larvae = seed % 2 == 1
+        larvae = replace(settings.larvae, count=LARVAE if has_larvae else (0, 0))
+        drawn = replace(settings, larvae=larvae)
+        rng = np.random.default_rng(seed)
+        known, shots = (
+            _film_fresh(drawn, stock, rng) if crown is None else _film_again(drawn, stock, crown, rng)
+        )
+        recorded_at = FIRST_DAY + timedelta(days=3 * (seed - first), minutes=first % walks.step)
+        encode_frames(
+            path,
+            [frame for frame, _ in shots],
+            frame_rate_hz=FRAME_RATE_HZ,
+            encoding=EncodingSettings(),
+            recorded_at=recorded_at,
+        )
+        truth = Truth(
+            path.name, settings.size_px, FRAME_RATE_HZ, "", known, tuple(truth for _, truth in shots)
+        )
+        write_truth(find_truth_path(path), truth)
+        print(f"drew {path.name}", flush=True)
+
+
+Shots = list[tuple[NDArray[np.uint8], FrameTruth]]
+
+
+def _film_fresh(
+    settings: CanopySettings, stock: Stock, rng: np.random.Generator
+) -> tuple[tuple[LarvaTruth, ...], Shots]:
+    """Film a part of a crown that no other clip shows."""
     drawn = draw_burst(
         settings,
-        np.random.default_rng(seed),
+        rng,
         stock=stock,
         compression=UNTOUCHED,
-        count=count,
+        count=round(CLIP_S * FRAME_RATE_HZ),
         frame_rate_hz=FRAME_RATE_HZ,
     )
-    encode_frames(
-        path,
-        [picture.rgb for picture in drawn],
-        frame_rate_hz=FRAME_RATE_HZ,
-        encoding=EncodingSettings(),
-        recorded_at=FIRST_DAY + timedelta(days=3 * (seed % SEEDS_PER_TREE), minutes=20 * int(tree[2:])),
-    )
-    frames = tuple(
-        FrameTruth(number, number / FRAME_RATE_HZ, picture.larvae, picture.feeding)
+    shots = [
+        (picture.rgb, FrameTruth(number, number / FRAME_RATE_HZ, picture.larvae, picture.feeding))
         for number, picture in enumerate(drawn)
+    ]
+    return drawn[0].larvae_known, shots
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Crown:
+    """A part of a crown that stays: its plant, with as many layers, and each layer's sheets with what is no larva on them."""
+
+    plant: PlantSettings
+    sheets: dict[int, tuple[Sheet, Sheet]]
+
+
+def grow_crown(settings: CanopySettings, stock: Stock, rng: np.random.Generator) -> Crown:
+    """Hang the sheets of a crown and scatter on them what is no larva."""
+    shares = settings.plant.crown_shares
+    layers = int(rng.choice(len(shares), p=shares))
+    plant = replace(
+        settings.plant, crown_shares=tuple(float(place == layers) for place in range(len(shares)))
     )
-    truth = Truth(path.name, settings.size_px, FRAME_RATE_HZ, tree, drawn[0].larvae_known, frames)
-    write_truth(find_truth_path(path), truth)
+    kept: dict[int, tuple[Sheet, Sheet]] = {}
+
+    def hang(plan: LayerPlan) -> tuple[Sheet, Sheet, list[LeafPlace]]:
+        # What is scattered on them later stays on the very sheets that are kept.
+        kept[plan.index] = cut_piece(stock, rng, plan)[0], cut_piece(stock, rng, plan)[0]
+        return *kept[plan.index], []
+
+    empty = replace(settings, plant=plant, larvae=replace(settings.larvae, count=(0, 0)))
+    _build(empty, stock, rng, light=choose_light(settings.light, rng), margin_px=CROWN_MARGIN_PX, hang=hang)
+    return Crown(plant, kept)
+
+
+CROWN_MARGIN_PX = (560, 560)
+"""How far a camera may stray from the middle of a crown that stays."""
+
+
+def _film_again(
+    settings: CanopySettings, stock: Stock, crown: Crown, rng: np.random.Generator
+) -> tuple[tuple[LarvaTruth, ...], Shots]:
+    """Film a crown once more, in new light, by another path, with larvae of that day."""
+    nothing_new = replace(settings.confusers, per_megapixel=(0.0, 0.0))
+    settings = replace(settings, plant=crown.plant, confusers=nothing_new)
+    light = choose_light(settings.light, rng)
+    camera = choose_camera(
+        settings.camera,
+        rng,
+        light=light,
+        duration_s=settings.duration_s,
+        frame_px=settings.size_px,
+        grain=stock.grain,
+    )
+    wind_px = float(rng.uniform(*settings.camera.wind_mm)) * stock.px_per_mm
+    reach = find_reach(camera.path, px_per_mm=stock.px_per_mm, duration_s=settings.duration_s)
+    down, right = (
+        min(most, far + int(wind_px) + SPARE_PX) for most, far in zip(CROWN_MARGIN_PX, reach, strict=True)
+    )
+
+    def hang(plan: LayerPlan) -> tuple[Sheet, Sheet, list[LeafPlace]]:
+        upper, lower = (_cut_middle(sheet, plan.size) for sheet in crown.sheets[plan.index])
+        return upper, lower, []
+
+    scene = _build(settings, stock, rng, light=light, margin_px=(down, right), hang=hang)
+    filming = Filming(scene, camera, choose_sways(scene, rng, wind_px=wind_px), settings, True)
+    return list_larvae(scene), list(film(filming, rng))
+
+
+def _build(
+    settings: CanopySettings,
+    stock: Stock,
+    rng: np.random.Generator,
+    *,
+    light: Light,
+    margin_px: tuple[int, int],
+    hang: HangSheets,
+) -> Scene:
+    size = SceneSize(settings.size_px, margin_px, (0.0, 0.0), stock.px_per_mm, stock.distance_m * 1000)
+    return build_scene(
+        settings.plant,
+        settings.larvae,
+        settings.confusers,
+        light,
+        stock.bank,
+        rng,
+        size=size,
+        sky=draw_sky(light, rng, settings.size_px),
+        hang=hang,
+    )
+
+
+def _cut_middle(sheet: Sheet, size_px: tuple[int, int]) -> Sheet:
+    """Return a copy of the middle of a sheet."""
+    row, column = ((whole - part) // 2 for whole, part in zip(sheet.through.shape, size_px, strict=False))
+    window = (slice(row, row + size_px[0]), slice(column, column + size_px[1]))
+    return Sheet(sheet.through[window].copy(), sheet.shine[window].copy())
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -185,38 +331,41 @@ class SearchedSeason:
     trees: dict[int, int]
 
 
-def search_season(folder: Path, season: int) -> SearchedSeason:
+def search_season(folder: Path, season: int, walks: Walks) -> SearchedSeason:
     """Search the clips of a season that were drawn, once, and say what each candidate shows by the truth files."""
     settle_threads()
     scorer = load_scorer()
-    book = folder / "logbooks" / f"season-{season}"
+    book = folder / "logbooks" / f"season-{season}{'-again' if walks.again else ''}"
     if not book.exists():
         create_logbook(book, recorder="Simulated")
     found = SearchedSeason(book, {}, {}, {})
     with open_logbook(book) as logbook:
         low = replace(logbook.settings.search, silhouette_score=LEAST_SCORE, feeding_score=1.0)
         logbook.settings = replace(logbook.settings, search=low)
-        for tree in range(TREES):
+        for tree in range(walks.trees):
             code = f"OT{1 + tree:02}"
             write_trees(logbook, [TreeEntry("OTTERHOLT", code, {})])
             order = SearchOrder(find_tree(logbook, code), again=False, recorded_at=None)
-            for path in list_clips(folder, season, tree):
+            for path in list_clips(folder, season, walks, tree):
                 if not find_missing([path]):
                     search_into_logbook(logbook, open_clip(path), order=order, scorer=scorer)
         for candidate in list_candidates(logbook, limit=100_000):
-            _note_truth(found, logbook, candidate.id, folder)
+            _note_truth(found, logbook, candidate.id, folder=folder, walks=walks)
     return found
 
 
-def _note_truth(found: SearchedSeason, logbook: Logbook, candidate_id: int, folder: Path) -> None:
+def _note_truth(
+    found: SearchedSeason, logbook: Logbook, candidate_id: int, *, folder: Path, walks: Walks
+) -> None:
     """Write down what a candidate shows, by the rule of `detect.truth_scoring`."""
     candidate = find_candidate(logbook, candidate_id)
     truth = _read_truth(folder / candidate.clip_name)
     shown = find_shown_larva(candidate, {frame.index: frame for frame in truth.frames})  # type: ignore[arg-type]
     seed = int(Path(candidate.clip_name).stem.rsplit("-", 1)[1])
     found.larvae[candidate_id] = "" if shown is None else f"{seed} {shown}"
-    found.clips[candidate_id] = seed % SEEDS_PER_TREE
-    found.trees[candidate_id] = seed % SEEDS_PER_SEASON // SEEDS_PER_TREE
+    found.trees[candidate_id], found.clips[candidate_id] = divmod(
+        seed % SEEDS_PER_SEASON - walks.first, walks.step
+    )
 
 
 @lru_cache(1)
@@ -358,19 +507,20 @@ def main() -> None:
     parser.add_argument("what", choices=("draw", "measure"))
     parser.add_argument("folder", type=Path)
     parser.add_argument("--seasons", type=int, nargs="+", default=list(range(len(SEASONS))))
+    parser.add_argument("--again", action="store_true", help=AGAIN.name)
     options = parser.parse_args()
-    if options.what == "draw":
-        draw_seasons(options.folder, options.seasons)
-    else:
-        measure(options.folder, options.seasons)
+    walks = AGAIN if options.again else FRESH
+    act = draw_seasons if options.what == "draw" else measure
+    act(options.folder, options.seasons, walks)
 
 
-def measure(folder: Path, seasons: Sequence[int]) -> None:
+def measure(folder: Path, seasons: Sequence[int], walks: Walks) -> None:
     """Print, season by season and in all, what judging teaches."""
+    print(f"{walks.name}:")
     all_efforts: dict[tuple[str, float], list[Effort]] = {}
     firsts, sizes = [], []
     for index in seasons:
-        season = search_season(folder, index)
+        season = search_season(folder, index, walks)
         larvae = set(season.larvae.values()) - {""}
         print(
             f"{SEASONS[index].name}: {len(season.larvae)} candidates, {len(larvae)} larvae among them",
@@ -410,15 +560,19 @@ def measure(folder: Path, seasons: Sequence[int]) -> None:
     )
 
 
+LATER = 0.6
+"""Visits after this share of the season are held back, the ones before are judged."""
+
+
 def hold_back(season: SearchedSeason) -> list[tuple[str, list[Set[int]]]]:
     """Return parts of a season to measure on: the later visits to all trees, and each tree by itself."""
-    later = {number for number, clip in season.clips.items() if clip > CLIPS_PER_TREE * 0.6}
-    earlier = {number for number, clip in season.clips.items() if clip <= CLIPS_PER_TREE * 0.4}
+    last = max(season.clips.values())
+    later = {number for number, clip in season.clips.items() if clip > LATER * last}
     trees = [
         {number for number, its in season.trees.items() if its == tree}
         for tree in sorted(set(season.trees.values()))
     ]
-    return [("visits not judged", [later, earlier]), ("trees not judged", list(trees))]
+    return [("later visits", [later]), ("trees not judged", list(trees))]
 
 
 if __name__ == "__main__":

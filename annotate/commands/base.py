@@ -3,9 +3,10 @@
 import sys
 from importlib import import_module
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Any
 
 import typer
+from typer.core import TyperGroup
 
 from annotate.errors import AnnotateError
 from detect.errors import DetectError
@@ -35,7 +36,23 @@ COMMAND_FILES = (
     "order",
 )
 
+INTERRUPTED = 130
+"""Exit code after Ctrl-C: 128 and the number of SIGINT, as shells give it."""
+
+
+class _Commands(TyperGroup):
+    """All commands; one that is interrupted says so, where Typer would end without a word."""
+
+    def invoke(self, ctx: Any) -> Any:
+        try:
+            return super().invoke(ctx)
+        except KeyboardInterrupt:
+            _tell_stopped()
+            raise typer.Exit(INTERRUPTED) from None
+
+
 app = typer.Typer(
+    cls=_Commands,
     name="leafshade",
     help="Search walk-under video for canopy caterpillars, judge what was found, keep the records.",
     invoke_without_command=True,
@@ -77,14 +94,18 @@ def choose_logbook(given: Path | None) -> Path:
 
 def run() -> int:
     """Load the commands, run what was asked, and return the exit code."""
-    for name in COMMAND_FILES:
-        import_module(f"annotate.commands.{name}")
     try:
+        for name in COMMAND_FILES:
+            import_module(f"annotate.commands.{name}")
         app(standalone_mode=True)
     except (AnnotateError, DetectError, ModelsError) as error:
         print(f"leafshade: {error}", file=sys.stderr)
         return 2
     except KeyboardInterrupt:
-        print("leafshade: stopped; run the same command again to go on", file=sys.stderr)
-        return 130
+        _tell_stopped()
+        return INTERRUPTED
     return 0
+
+
+def _tell_stopped() -> None:
+    print("leafshade: stopped; run the same command again to go on", file=sys.stderr)

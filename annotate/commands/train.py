@@ -23,9 +23,6 @@ MINUTES = 40.0
 NAMED_AT_MOST = 5
 """Pictures left out that are named one by one; of more, only the number."""
 
-INTERRUPTED = 130
-"""What a shell expects of a program ended by Ctrl-C: 128 and the signal's number."""
-
 weights_app = typer.Typer(
     help="Show the weights that are kept, or choose those to use.", invoke_without_command=True
 )
@@ -85,13 +82,8 @@ def train(
         _tell_left_out(found)
         check_enough(found)
         _tell_set(found, order.device)
-        try:
-            with _Bar(console) as bar:
-                outcome = train_at_home(opened, found, order, on_progress=bar.show)
-        except KeyboardInterrupt:
-            # Said here: Typer would end the program without a word.
-            print("leafshade: training stopped; run the same command again to go on", file=sys.stderr)
-            raise typer.Exit(INTERRUPTED) from None
+        with _Bar(console) as bar:
+            outcome = train_at_home(opened, found, order, on_progress=bar.show)
     print_outcome(outcome)
 
 

@@ -1,11 +1,11 @@
 """Data and text written as files for other programs: under a temporary name first, then moved, so whole or not there."""
 
 import json
-from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
 from annotate.errors import AnnotateError
+from models.whole_files import write_whole
 
 
 def write_json(path: Path, data: Any, *, what: str, advice: str) -> None:
@@ -31,13 +31,9 @@ def write_text(path: Path, text: str, *, what: str, advice: str) -> None:
 
 def write_bytes(path: Path, data: bytes, *, what: str, advice: str) -> None:
     """Write bytes as they are; the arguments and errors are those of `write_json`."""
-    part = path.with_name(path.name + ".part")
     try:
-        part.write_bytes(data)
-        part.replace(path)
+        write_whole(path, data)
     except OSError as error:
-        with suppress(OSError):  # Where the folder is none, there is nothing to take away either.
-            part.unlink(missing_ok=True)
         raise AnnotateError(
             f"{path}: expected a place to write {what}, found: {error.strerror}; {advice}"
         ) from error

@@ -35,6 +35,7 @@ from models.labels import (
     name_version,
     show_short,
 )
+from models.whole_files import write_whole
 
 OUR_KEY = "leafshade"
 MOST_BYTES = 256 * 2**20
@@ -80,16 +81,12 @@ def write_coco(path: Path, images: Sequence[LabelledImage], *, folder: str = "")
         "images": [_dump_image(number, image, folder, licences) for number, image in enumerate(images, 1)],
         "annotations": _dump_annotations(images),
     }
-    draft = path.with_name(path.name + ".part")
     try:
-        draft.write_text(json.dumps(body, separators=(",", ":"), allow_nan=False), encoding="utf-8")
-        draft.replace(path)
+        write_whole(path, json.dumps(body, separators=(",", ":"), allow_nan=False).encode())
     except OSError as error:
         raise ModelsError(
             f"{path}: expected a place to write a COCO file; found: {error.strerror}; choose another place or free some space"
         ) from error
-    finally:
-        draft.unlink(missing_ok=True)
 
 
 def _dump_image(number: int, image: LabelledImage, folder: str, licences: Sequence[str]) -> dict[str, object]:

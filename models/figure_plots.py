@@ -15,6 +15,7 @@ from models.cards import DetectionCurve
 from models.detectability import SHARPNESS_CLASSES, SHARPNESS_LEVELS, SHARPNESS_NAMES, find_chance
 from models.errors import ModelsError
 from models.metrics import find_interval
+from models.whole_files import drafted
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -117,15 +118,11 @@ def _save(figure: "Figure", folder: Path, name: str) -> list[Path]:
     try:
         folder.mkdir(parents=True, exist_ok=True)
         for path in paths:
-            draft = path.with_name(path.name + ".part")
             kind = path.suffix.removeprefix(".")
             # Without a date the same figures give the same file.
             metadata = {"Date": None} if kind == "svg" else {}
-            try:
+            with drafted(path) as draft:
                 figure.savefig(draft, format=kind, dpi=DOTS_PER_INCH, metadata=metadata)
-                draft.replace(path)
-            finally:
-                draft.unlink(missing_ok=True)
     except OSError as error:
         raise ModelsError(
             f"{folder}: expected a folder for plots, found: {error.strerror}; give another with --plots"

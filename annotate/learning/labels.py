@@ -10,7 +10,6 @@ from datetime import UTC, datetime
 from hashlib import sha256
 from io import BytesIO
 from pathlib import Path
-from uuid import uuid4
 
 from annotate.errors import AnnotateError
 from annotate.logbook.labels import (
@@ -28,6 +27,7 @@ from models.coco import CocoSet, read_coco, write_coco
 from models.labels import LONGEST_TEXT, LabelledImage
 from models.metrics import LENGTH_CLASSES_PX
 from models.picture_light import LIGHT_BOUNDS, LIGHT_CLASSES
+from models.whole_files import write_whole
 
 LARVAL_STAGES = tuple(stage for stage in STAGES if stage.startswith("L"))
 """The stages a search is for; eggs and pupae are welcome in a set, and no gap where missing."""
@@ -187,19 +187,15 @@ def export_labels(logbook: Logbook, path: Path) -> int:
 
 
 def _write_picture(path: Path, data: bytes) -> None:
-    part = path.with_name(f".new-{uuid4().hex}")
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
         if path.is_file() and path.read_bytes() == data:
             return
-        part.write_bytes(data)
-        part.replace(path)
+        write_whole(path, data)
     except OSError as error:
         raise AnnotateError(
             f"{path}: expected a place to write a picture; found '{error.strerror}'; choose another place or free some space"
         ) from error
-    finally:
-        part.unlink(missing_ok=True)
 
 
 def import_labels(logbook: Logbook, path: Path, *, origin: str, licence: str) -> LabelChanges:

@@ -6,12 +6,10 @@ whatever ends the program, the weights of before or those of after are in use an
 """
 
 import json
-import os
 import re
 from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
-from uuid import uuid4
 
 from annotate.errors import AnnotateError
 from annotate.logbook.opening import Logbook
@@ -25,6 +23,7 @@ from models.cards import (
     read_card,
 )
 from models.errors import ModelsError
+from models.whole_files import write_whole
 
 FOLDER_NAME = "weights"
 IN_USE_NAME = "in-use.json"
@@ -193,17 +192,11 @@ def _read_note(logbook: Logbook) -> tuple[str, str]:
 
 def _write_note(logbook: Logbook, name: str, sha256: str) -> None:
     path = weights_folder(logbook) / IN_USE_NAME
-    draft = path.with_name(f".new-{uuid4().hex}")
     body = {"format": FORMAT, "name": name, "sha256": sha256}
     try:
         path.parent.mkdir(exist_ok=True)
-        with draft.open("x", encoding="utf-8") as stream:
-            stream.write(json.dumps(body) + "\n")
-            stream.flush()
-            os.fsync(stream.fileno())
-        draft.replace(path)
+        write_whole(path, f"{json.dumps(body)}\n".encode(), is_lasting=True)
     except OSError as error:
-        draft.unlink(missing_ok=True)
         raise _say_unwritable(logbook, error) from error
 
 

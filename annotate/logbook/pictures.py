@@ -5,17 +5,16 @@ Nothing here changes or looks into a picture.
 """
 
 import hashlib
-import os
 import re
 from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import suppress
 from pathlib import Path
 from typing import TYPE_CHECKING
-from uuid import uuid4
 
 from annotate.errors import AnnotateError
 from annotate.logbook.opening import EVIDENCE_NAME, Logbook
+from models.whole_files import write_whole
 
 if TYPE_CHECKING:
     from detect.evidence import Jpeg
@@ -42,7 +41,7 @@ def keep_picture(logbook: Logbook, data: bytes) -> str:
             return sha256
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
-        _write_whole(path, data)
+        write_whole(path, data, is_lasting=True)
     except OSError as error:
         raise AnnotateError(
             f"evidence picture {path}: expected a folder that may be written and room on the disk; found '{error.strerror}'; "
@@ -103,16 +102,3 @@ def read_picture(logbook: Logbook, sha256: str) -> bytes:
 
 def _find_path(logbook: Logbook, sha256: str) -> Path:
     return logbook.folder / EVIDENCE_NAME / sha256[:2] / f"{sha256}.jpg"
-
-
-def _write_whole(path: Path, data: bytes) -> None:
-    temporary = path.with_name(f".new-{uuid4().hex}")
-    try:
-        with temporary.open("xb") as stream:
-            stream.write(data)
-            stream.flush()
-            os.fsync(stream.fileno())
-        temporary.replace(path)
-    except BaseException:
-        temporary.unlink(missing_ok=True)
-        raise

@@ -7,10 +7,8 @@ again until its loop is there, and the loop asked for last is made first. Why th
 import hashlib
 import threading
 from collections import OrderedDict
-from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
-from tempfile import NamedTemporaryFile
 from typing import TYPE_CHECKING, Literal, Self
 
 from annotate.errors import AnnotateError
@@ -19,6 +17,7 @@ from annotate.logbook.pictures import read_picture
 from annotate.logbook.records import QueuedCandidate, QueuedView
 from detect.clip_info import ClipInfo
 from detect.errors import DetectError
+from models.whole_files import write_whole
 
 if TYPE_CHECKING:
     import numpy as np
@@ -158,7 +157,9 @@ class LoopMaker:
             place = LoopPlace(wish.view.time_s, wish.view.picture_origin_px, _find_middle(wish.view), picture)
             changed = find_change(self._logbook, wish.candidate_id)
             frames = steady(info, place, change_frames=changed)
-            _write_whole(self.find_path(wish.name), encode_loop(frames))
+            path = self.find_path(wish.name)
+            path.parent.mkdir(parents=True, exist_ok=True)
+            write_whole(path, encode_loop(frames))
         except NoLoopError as reason:
             return str(reason)
         except (AnnotateError, DetectError, OSError) as error:
@@ -232,18 +233,3 @@ def _decode(jpeg: bytes) -> "NDArray[np.uint8]":
 
     with Image.open(io.BytesIO(jpeg)) as picture:
         return np.asarray(picture.convert("RGB"))
-
-
-def _write_whole(path: Path, data: bytes) -> None:
-    """Write under a temporary name and move: a name always stands for whole bytes."""
-    path.parent.mkdir(parents=True, exist_ok=True)
-    with NamedTemporaryFile(dir=path.parent, prefix=".new-", delete=False) as stream:
-        temporary = Path(stream.name)
-        try:
-            stream.write(data)
-        except BaseException:
-            with suppress(OSError):
-                temporary.unlink()
-            raise
-    temporary.chmod(0o644)
-    temporary.replace(path)

@@ -15,6 +15,8 @@ from typing import TYPE_CHECKING, Any
 from models.errors import ModelsError
 
 if TYPE_CHECKING:
+    import torch
+
     from models.network import NetworkConfig, NetworkPair
 
 FORMAT = "leafshade-weights"
@@ -173,12 +175,16 @@ def find_card_path(weights_path: Path) -> Path:
 
 
 def save_weights(weights_path: Path, pair: "NetworkPair", card: ModelCard) -> ModelCard:
-    """Write the weights and their card; return the card as it was written, with the weights' hash in it."""
+    """Write the weights and their card; return the card as it was written, with the weights' hash in it.
+
+    What has been through `models.network.round_weights` takes half the room: it is kept in 16 bits, the rest in 32, so that
+    what is read back is always what was given.
+    """
     import torch
 
     weights_path.parent.mkdir(parents=True, exist_ok=True)
     states: dict[str, Any] = {
-        part: {name: tensor.detach().cpu() for name, tensor in module.state_dict().items()}
+        part: {name: _halve(tensor.detach().cpu()) for name, tensor in module.state_dict().items()}
         for part, module in (("seeker", pair.seeker), ("judge", pair.judge))
     }
     if pair.ranges is not None:
@@ -194,6 +200,16 @@ def save_weights(weights_path: Path, pair: "NetworkPair", card: ModelCard) -> Mo
     finally:
         draft.unlink(missing_ok=True)
     return read_card(find_card_path(weights_path))
+
+
+def _halve(tensor: "torch.Tensor") -> "torch.Tensor":
+    """Return a tensor in 16 bits where that loses nothing."""
+    import torch
+
+    if tensor.dtype != torch.float32:
+        return tensor
+    half = tensor.half()
+    return half if torch.equal(half.float(), tensor) else tensor
 
 
 def move_weights(weights_path: Path, target_path: Path) -> ModelCard:

@@ -31,6 +31,7 @@ from models.canopy.truth import (
     read_truth,
     write_truth,
 )
+from models.canopy.varied import vary_canopy
 from models.canopy.write import write_clip
 from models.errors import ModelsError
 from models.labels import LabelledImage, LabelMark
@@ -117,19 +118,25 @@ EVEN_POSES = (1 / len(POSES),) * len(POSES)
 
 
 def choose_canopy(
-    rng: np.random.Generator, *, larvae: tuple[int, int], even_share: float = 0.0
+    rng: np.random.Generator,
+    *,
+    larvae: tuple[int, int],
+    even_share: float = 0.0,
+    varied_share: float = 0.0,
 ) -> CanopySettings:
     """Return the settings of one stock to learn from: the training plants and cameras, any light, so many larvae.
 
     `even_share` is the chance that every pose is as likely as any other; those that look like stalks and twigs are rarer
-    otherwise.
+    otherwise. `varied_share` is the chance of leaves, light and cameras from far wider ranges (`models.canopy.varied`).
     """
     settings = CanopySettings(size_px=SIZE_PX)
     settings = replace(settings, larvae=replace(settings.larvae, count=larvae))
     if even_share and rng.random() < even_share:
         settings = replace(settings, larvae=replace(settings.larvae, pose_shares=EVEN_POSES))
     if rng.random() < CLOSE_SHARE:
-        return replace(settings, camera=replace(settings.camera, lens_mm=CLOSE_LENS_MM))
+        settings = replace(settings, camera=replace(settings.camera, lens_mm=CLOSE_LENS_MM))
+    if varied_share and rng.random() < varied_share:
+        return vary_canopy(settings, rng)
     return settings
 
 
@@ -137,13 +144,14 @@ def choose_canopy(
 class DrawingJob:
     """What to draw: a stock of leaves for each seed, and so many pictures of it with so many larvae in each.
 
-    `even_share` is that of `choose_canopy`.
+    `even_share` and `varied_share` are those of `choose_canopy`.
     """
 
     seeds: tuple[int, ...]
     pictures: int
     larvae: tuple[int, int]
     even_share: float = 0.0
+    varied_share: float = 0.0
 
 
 def draw_many(folder: Path, job: DrawingJob, *, workers: int, longest_s: float) -> int:
@@ -160,7 +168,12 @@ def draw_many(folder: Path, job: DrawingJob, *, workers: int, longest_s: float) 
 def _draw_stock(folder: Path, seed: int, job: DrawingJob, latest: float) -> int:
     if time.monotonic() > latest:
         return 0
-    settings = choose_canopy(np.random.default_rng((seed, 1)), larvae=job.larvae, even_share=job.even_share)
+    settings = choose_canopy(
+        np.random.default_rng((seed, 1)),
+        larvae=job.larvae,
+        even_share=job.even_share,
+        varied_share=job.varied_share,
+    )
     return draw_examples(folder, settings, seed=seed, count=job.pictures)
 
 
@@ -171,21 +184,29 @@ CLIP_RATE_HZ, CLIP_SECONDS = 2.0, 10.0
 """Such clips hold little more than the frames that a search looks at closely, and take a fifteenth of the time to draw."""
 
 
-def draw_clips(folder: Path, seeds: Sequence[int], *, workers: int, longest_s: float) -> int:
-    """Draw one clip for each seed with its truth, with several processes; begin none after `longest_s`. Returns how many."""
+def draw_clips(
+    folder: Path, seeds: Sequence[int], *, workers: int, longest_s: float, varied_share: float = 0.0
+) -> int:
+    """Draw one clip for each seed with its truth, with several processes; begin none after `longest_s`. Returns how many.
+
+    `varied_share` is the chance that a clip shows leaves under light and through cameras of `models.canopy.varied`.
+    """
     latest = time.monotonic() + longest_s
     with ProcessPoolExecutor(
         workers, mp_context=get_context("spawn"), initializer=cv2.setNumThreads, initargs=(1,)
     ) as pool:
-        running = [pool.submit(_draw_clip, folder, seed, latest) for seed in seeds]
+        running = [pool.submit(_draw_clip, folder, seed, latest, varied_share) for seed in seeds]
         return sum(done.result() for done in running)
 
 
-def _draw_clip(folder: Path, seed: int, latest: float) -> int:
+def _draw_clip(folder: Path, seed: int, latest: float, varied_share: float) -> int:
     if time.monotonic() > latest:
         return 0
     preset = find_preset(CLIP_PRESETS[seed % len(CLIP_PRESETS)])
     settings = replace(preset, frame_rate_hz=CLIP_RATE_HZ, duration_s=CLIP_SECONDS)
+    choice = np.random.default_rng((seed, 1))
+    if choice.random() < varied_share:
+        settings = vary_canopy(settings, choice)
     write_clip(folder / f"clip-{seed:06d}.mp4", settings, rng=np.random.default_rng(seed))
     return 1
 

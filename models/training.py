@@ -58,6 +58,7 @@ from models.network import (
     build_pair,
     find_peaks,
     ready_pair,
+    round_weights,
 )
 from models.patches import make_judge_input, make_seeker_input, pad_to_grid, shrink
 
@@ -363,10 +364,11 @@ def run_course(
 def examine(
     pair: NetworkPair, sources: Sequence[Source], *, device: torch.device, workers: int = 1
 ) -> Schooling:
-    """Calibrate a pair on pictures it did not learn from, half of them, and measure it on the other half.
+    """Round a pair, calibrate it on pictures it did not learn from, half of them, and measure it on the other half.
 
     What the seeker's numbers lie between is measured on the first half too.
     """
+    pair = round_weights(pair)
     prepared = spread_work(prepare_source, sources, workers=workers)
     maps = look_over_all(pair, [some.half for some in prepared], device=device)
     usual, finer = (
@@ -497,6 +499,13 @@ def make_parser() -> argparse.ArgumentParser:
     clips.add_argument("--first-seed", type=int, required=True)
     clips.add_argument("--clips", type=int, required=True)
     clips.add_argument("--seconds", type=float, default=1e9, help="begin no clip after this long")
+    for one in (draw, clips):
+        one.add_argument(
+            "--varied",
+            type=float,
+            default=0.0,
+            help="share with leaves, light and cameras from far wider ranges",
+        )
     learn_ = doing.add_parser(
         "learn", help="learn from a folder of examples and write weights with their card"
     )
@@ -509,6 +518,9 @@ def make_parser() -> argparse.ArgumentParser:
     learn_.add_argument("--start", type=Path, help="weights to learn on from; new ones where not given")
     learn_.add_argument(
         "--judge-from", type=Path, help="weights whose judge takes the place of that of --start"
+    )
+    learn_.add_argument(
+        "--new-judge", action="store_true", help="teach a new judge beside the seeker of --start"
     )
     learn_.add_argument("--seeker-steps", type=int, default=4000)
     learn_.add_argument("--judge-steps", type=int, default=6000)
@@ -546,7 +558,9 @@ def main(arguments: Sequence[str] | None = None) -> None:
     if given.doing == "draw":
         given.folder.mkdir(parents=True, exist_ok=True)
         seeds = tuple(range(given.first_seed, given.first_seed + given.stocks))
-        job = DrawingJob(seeds, given.pictures, (given.larvae[0], given.larvae[1]), given.even_poses)
+        job = DrawingJob(
+            seeds, given.pictures, (given.larvae[0], given.larvae[1]), given.even_poses, given.varied
+        )
         drawn = draw_many(given.folder, job, workers=given.workers, longest_s=given.seconds)
         logger.info("%d pictures drawn into %s", drawn, given.folder)
         return
@@ -557,6 +571,7 @@ def main(arguments: Sequence[str] | None = None) -> None:
             range(given.first_seed, given.first_seed + given.clips),
             workers=given.workers,
             longest_s=given.seconds,
+            varied_share=given.varied,
         )
         logger.info("%d clips drawn into %s", drawn, given.folder)
         return
@@ -601,7 +616,7 @@ def learn_from_folders(given: argparse.Namespace) -> None:
     schooling = (
         examine(pair, set_aside, device=device, workers=given.workers)
         if is_whole
-        else Schooling(pair, Calibration(1.0, 0.0), Calibration(1.0, 0.0), {})
+        else Schooling(round_weights(pair), Calibration(1.0, 0.0), Calibration(1.0, 0.0), {})
     )
     used = [("drawn and set aside", list_pictures(given.set_aside))]
     if given.seeker_steps or given.judge_steps:
@@ -614,16 +629,28 @@ def learn_from_folders(given: argparse.Namespace) -> None:
     logger.info("%s: %s", given.weights, card.numbers)
 
 
+def join_halves(seeking: NetworkPair, judging: NetworkPair) -> NetworkPair:
+    """Return the seeker of one pair with the judge of another."""
+    config = replace(
+        judging.config,
+        seeker_widths=seeking.config.seeker_widths,
+        seeker_layers=seeking.config.seeker_layers,
+    )
+    return NetworkPair(config, seeking.seeker, judging.judge)
+
+
 def load_start(given: argparse.Namespace) -> tuple[NetworkPair | None, dict[str, object]]:
     """Return the pair to learn on from, its halves each from the weights named for it, and what those learned from."""
     if given.start is None:
         return None, {}
     pair, card = load_weights(given.start)
+    if given.new_judge:
+        new = build_pair(NetworkConfig(), seed=given.seed)
+        return join_halves(pair, new), {"seeker before": dict(card.data)}
     if given.judge_from is None:
         return pair, {"before": dict(card.data)}
     other, other_card = load_weights(given.judge_from)
-    mixed = NetworkPair(pair.config, pair.seeker, other.judge)
-    return mixed, {"seeker before": dict(card.data), "judge before": dict(other_card.data)}
+    return join_halves(pair, other), {"seeker before": dict(card.data), "judge before": dict(other_card.data)}
 
 
 if __name__ == "__main__":

@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 
     from annotate.learning.labels import SetRow
     from annotate.logbook.doubts import Doubt
-    from annotate.logbook.labels import LabelChanges
+    from annotate.logbook.label_rows import LabelChanges
     from annotate.logbook.records import QueuedCandidate
     from annotate.sheets import Cell
 

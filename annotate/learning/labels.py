@@ -12,13 +12,8 @@ from io import BytesIO
 from pathlib import Path
 
 from annotate.errors import AnnotateError
-from annotate.logbook.labels import (
-    LabelChanges,
-    LabelCount,
-    add_labels,
-    decode_picture,
-    list_labels,
-)
+from annotate.logbook.label_rows import LabelChanges, decode_picture
+from annotate.logbook.labels import LabelCount, add_labels, list_labels
 from annotate.logbook.opening import Logbook
 from annotate.logbook.pictures import keep_picture, read_picture
 from annotate.sheets import Cell

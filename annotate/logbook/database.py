@@ -6,9 +6,10 @@ for nobody. That mode (WAL) needs a disk of this computer: on a network drive tw
 """
 
 import sqlite3
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 from contextlib import closing, contextmanager
 from pathlib import Path
+from typing import TypeVar
 
 from sqlalchemy import URL, Connection, Engine, create_engine, event
 from sqlalchemy.exc import DBAPIError
@@ -25,7 +26,12 @@ CACHE_KIB = 32_768
 APPLICATION_ID = 0x4C534831
 """Stands in the file's header and marks it as a logbook ("LSH1")."""
 
+MOST_NAMED = 500
+"""Ids named in one question, far below SQLite's limit of 32,766 (sqlite.org/limits.html)."""
+
 WRITES = "leafshade_writes"
+
+Name = TypeVar("Name", int, str)
 
 
 def open_engine(path: Path) -> Engine:
@@ -130,3 +136,9 @@ MEANINGS = {
     ),
 }
 """For each kind of SQLite's errors (sqlite.org/rescode.html) what was expected, and what to do."""
+
+
+def part_ids(ids: Collection[Name]) -> list[list[Name]]:
+    """Return ids or names in parts that one question may name."""
+    ordered = list(ids)
+    return [ordered[start : start + MOST_NAMED] for start in range(0, len(ordered), MOST_NAMED)]

@@ -13,6 +13,7 @@ from sqlalchemy import and_, or_, select
 from sqlalchemy.orm import Session, aliased
 
 from annotate.judging.readings import name_person
+from annotate.logbook.database import part_ids
 from annotate.logbook.opening import Logbook
 from annotate.logbook.records import Verdict
 from annotate.logbook.tables import CandidateRow, SearchRow, VerdictRow
@@ -25,9 +26,6 @@ HIGHEST_CONFIRMED = 0.2
 LOWEST_DISMISSED = 0.95
 """A dismissed one with this score or more is doubted: of twenty such, nineteen or more are one. Both are own choices: the further
 out, the fewer are shown in vain."""
-
-MOST_NAMED = 500
-"""Ids named in one question to the database, far below SQLite's limit of 32,766 (sqlite.org/limits.html)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -123,8 +121,7 @@ def _find_newest(session: Session) -> dict[int, int]:
 def _list_said(session: Session, candidate_ids: Sequence[int]) -> dict[int, list[Verdict]]:
     """Return candidate id -> all that was said of it, oldest first."""
     said: dict[int, list[Verdict]] = {number: [] for number in candidate_ids}
-    for start in range(0, len(candidate_ids), MOST_NAMED):
-        some = candidate_ids[start : start + MOST_NAMED]
+    for some in part_ids(candidate_ids):
         rows = session.scalars(
             select(VerdictRow).where(VerdictRow.candidate_id.in_(some)).order_by(VerdictRow.id)
         )

@@ -15,6 +15,7 @@ from sqlalchemy import Select, func, select
 from sqlalchemy.orm import Session
 
 from annotate.errors import AnnotateError
+from annotate.logbook.database import part_ids
 from annotate.logbook.opening import Logbook
 from annotate.logbook.outlines import Outline, pack_outline, unpack_outline
 from annotate.logbook.records import Box, CandidateKind
@@ -35,9 +36,6 @@ from annotate.logbook.verdicts import add_verdict
 from annotate.words import Answer
 
 Outcome = Literal["taken", "known", "repeated", "agrees", "held back", "left the review"]
-
-AT_ONCE = 500
-"""Candidates loaded in one question; SQLite takes 32,766 values in one."""
 
 BEST_RANK = 0
 """What is sent of a candidate is its best view."""
@@ -188,8 +186,7 @@ def list_unsent(
 
 def load_offered(logbook: Logbook, ids: Sequence[int]) -> Iterator[OfferedCandidate]:
     """Yield candidates with all that a task says of them, in the order of the ids; unknown ids are passed over."""
-    for start in range(0, len(ids), AT_ONCE):
-        some = ids[start : start + AT_ONCE]
+    for some in part_ids(ids):
         with logbook.reading() as session:
             corrections = _load_corrections(session, some)
             rows = session.execute(_select_offered().where(CandidateRow.id.in_(some))).all()

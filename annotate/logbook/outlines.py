@@ -17,6 +17,7 @@ from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
 from annotate.errors import AnnotateError
+from annotate.logbook.database import part_ids
 from annotate.logbook.opening import Logbook
 from annotate.logbook.records import Box
 from annotate.logbook.tables import OutlineCorrectionRow, ViewRow
@@ -32,9 +33,6 @@ LEAST_AREA_PX = 4.0
 
 EDGE_PX = 0.5
 """A picture reaches half a pixel beyond the centres of its outermost pixels."""
-
-MOST_NAMED = 500
-"""Ids named in one question to the database, far below SQLite's limit of 32,766 (sqlite.org/limits.html)."""
 
 Corrections = Mapping[tuple[int, int], Outline]
 """(candidate id, rank of the view) -> the outline that a person drew."""
@@ -191,9 +189,9 @@ def load_corrections(session: Session, candidate_ids: Collection[int] | None = N
     if candidate_ids is None:
         parts = [newest]
     else:
-        ids = list(candidate_ids)
-        some = [ids[start : start + MOST_NAMED] for start in range(0, len(ids), MOST_NAMED)]
-        parts = [newest.where(OutlineCorrectionRow.candidate_id.in_(part)) for part in some]
+        parts = [
+            newest.where(OutlineCorrectionRow.candidate_id.in_(some)) for some in part_ids(candidate_ids)
+        ]
     return {
         (candidate_id, rank): unpack_outline(packed)
         for part in parts
@@ -207,10 +205,11 @@ def measure_lengths(
 ) -> dict[int, float]:
     """Return the length in px of each candidate with a corrected outline: the median over its views, as the search takes it."""
     lengths: dict[int, list[float]] = {}
-    rows = session.execute(
-        select(ViewRow.candidate_id, ViewRow.rank, ViewRow.length_px).where(
-            ViewRow.candidate_id.in_({candidate_id for candidate_id, _ in corrections})
-        )
+    views = select(ViewRow.candidate_id, ViewRow.rank, ViewRow.length_px)
+    rows = (
+        row
+        for some in part_ids({candidate_id for candidate_id, _ in corrections})
+        for row in session.execute(views.where(ViewRow.candidate_id.in_(some)))
     )
     for candidate_id, rank, length_px in rows:
         drawn = corrections.get((candidate_id, rank))

@@ -20,8 +20,9 @@ from annotate.commands.labels import labels
 from annotate.errors import AnnotateError
 from annotate.learning.labels import export_labels, import_labels, name_class, name_gaps, sum_set
 from annotate.logbook.clips import add_stretch
+from annotate.logbook.judged_places import list_dismissed
+from annotate.logbook.label_rows import LabelChanges
 from annotate.logbook.labels import (
-    LabelChanges,
     LabelCount,
     add_labels,
     count_labels,
@@ -184,6 +185,18 @@ def test_a_larva_beside_what_was_dismissed_is_marked(logbook: Logbook) -> None:
     assert len(beside.marks) == len(confirmed.marks) == len(far.marks) == 1
     # 20 rows and 40 columns from the middle (80, 100) of the dismissed one's picture.
     assert np.array_equal((beside.marks[0].outline.min(0) + beside.marks[0].outline.max(0)) / 2, [100, 140])
+
+
+def test_what_was_dismissed_lies_where_its_corrected_outline_does(logbook: Logbook) -> None:
+    """The outline that a person drew says where the thing is that was dismissed; the search's own does where none stands."""
+    judge(logbook, 1, "dismiss")
+    gather_labels(logbook)
+    (picture,) = list_dismissed(logbook)
+    moved = [[460, 700], [460, 730], [470, 730], [470, 700]]
+    for outline, middle in ((moved, [45, 115]), (None, [80, 100])):
+        correct_outline(logbook, 1, rank=0, outline=outline, reviewer="Maren", at=LATER)
+        (mark,) = list_dismissed(logbook)[picture]
+        assert np.array_equal((mark.outline.min(0) + mark.outline.max(0)) / 2, middle)
 
 
 def test_an_outline_past_the_picture_is_cut_at_its_edge(logbook: Logbook) -> None:

@@ -14,10 +14,11 @@ from datetime import UTC, datetime
 from pathlib import Path
 from statistics import median
 
-from annotate.logbook import labels as rows
 from annotate.logbook.doubts import list_doubts
+from annotate.logbook.label_rows import SeenPicture, bring_to
 from annotate.logbook.labels import count_labels, count_repeated, gather_labels, list_labels, read_version
 from annotate.logbook.opening import Logbook, create_logbook, open_logbook
+from annotate.logbook.verdict_labels import derive_labels
 from annotate.logbook.verdicts import give_verdict
 from tests.bench.logbook import fill
 
@@ -67,9 +68,9 @@ def fill_labels(logbook: Logbook, number: int) -> int:
         for statement in JUDGE_ALL:
             session.connection().exec_driver_sql(statement)
     with logbook.writing() as session:
-        wanted = rows._derive_labels(session)
-        looks = {name: rows._Seen(rng.getrandbits(64), rng.uniform(0, 255)) for name in wanted}
-        return rows._bring_to(session, [], wanted, looks, removes=True).new
+        wanted = derive_labels(session)
+        looks = {name: SeenPicture(rng.getrandbits(64), rng.uniform(0, 255)) for name in wanted}
+        return bring_to(session, [], wanted, looks, removes=True).new
 
 
 def measure(logbook: Logbook, rounds: int) -> dict[str, float]:

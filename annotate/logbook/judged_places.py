@@ -1,15 +1,19 @@
 """Where in a labelled picture the things lie that were dismissed: the outlines that their labels, without a mark, do not hold.
 
-Outlines are (row, column) px of the picture. Only the newest verdict counts, and nothing planted counts as judged.
+Outlines are (row, column) px of the picture, those that people corrected in the place of the search's. Only the newest verdict
+counts, and nothing planted counts as judged.
 """
 
 import numpy as np
 from sqlalchemy import select
 
-from annotate.logbook.labels import unpack_outline
 from annotate.logbook.opening import Logbook
+from annotate.logbook.outlines import load_corrections, unpack_outline
 from annotate.logbook.tables import CandidateRow, LabelRow, ViewRow
 from models.labels import LabelMark
+
+BEST_RANK = 0
+"""A label's picture is that of the candidate's best view."""
 
 
 def list_dismissed(logbook: Logbook) -> dict[str, tuple[LabelMark, ...]]:
@@ -17,6 +21,7 @@ def list_dismissed(logbook: Logbook) -> dict[str, tuple[LabelMark, ...]]:
     with logbook.reading() as session:
         rows = session.execute(
             select(
+                CandidateRow.id,
                 ViewRow.picture,
                 CandidateRow.kind,
                 ViewRow.outline,
@@ -25,7 +30,7 @@ def list_dismissed(logbook: Logbook) -> dict[str, tuple[LabelMark, ...]]:
                 ViewRow.picture_rows,
                 ViewRow.picture_cols,
             )
-            .join(CandidateRow, (CandidateRow.id == ViewRow.candidate_id) & (ViewRow.rank == 0))
+            .join(CandidateRow, (CandidateRow.id == ViewRow.candidate_id) & (ViewRow.rank == BEST_RANK))
             .where(
                 CandidateRow.answer == "dismiss",
                 CandidateRow.found_by != "planted",
@@ -33,9 +38,13 @@ def list_dismissed(logbook: Logbook) -> dict[str, tuple[LabelMark, ...]]:
             )
             .order_by(CandidateRow.id)
         ).all()
+        corrections = load_corrections(session, [row.id for row in rows])
     found: dict[str, list[LabelMark]] = {}
-    for picture, kind, packed, row, column, rows_px, columns_px in rows:
-        outline = unpack_outline(packed) - np.asarray([row, column], np.float32)
+    for candidate_id, picture, kind, packed, row, column, rows_px, columns_px in rows:
+        corrected = corrections.get((candidate_id, BEST_RANK))
+        outline = (unpack_outline(packed) if corrected is None else corrected) - np.asarray(
+            [row, column], np.float32
+        )
         low, high = outline.min(axis=0), outline.max(axis=0)
         if (high <= -0.5).any() or low[0] >= rows_px - 0.5 or low[1] >= columns_px - 0.5:
             continue  # its picture does not show it

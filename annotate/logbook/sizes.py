@@ -4,18 +4,20 @@ A length that a person measured is never replaced by one reckoned from pixels; w
 """
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 from sqlalchemy import Select, func, select
+from sqlalchemy.orm import Session
 
 from annotate.errors import AnnotateError
 from annotate.logbook.clips import get_clip
 from annotate.logbook.observations import change_fields
 from annotate.logbook.opening import Logbook
+from annotate.logbook.outlines import load_corrections, measure_lengths
 from annotate.logbook.tables import (
     CandidateRow,
     CardSightingRow,
@@ -40,7 +42,7 @@ class SeenBody:
     clip_id : None where it was seen by eye
     at, zone : moment, UTC, and the local zone
     kind : "silhouette" or "feeding"; empty where it was seen by eye
-    length_px : median over the kept views; 0 where it was seen by eye
+    length_px : median over the kept views, in the outlines that people corrected; 0 where it was seen by eye
     frame_size_px : (rows, columns)
     is_photo : whether the clip is made of photos, whole pictures of the lens
     focal_equivalent_mm : stated by the clip's file
@@ -116,7 +118,7 @@ def list_bodies(logbook: Logbook, *, site: str = "", tree: str = "") -> tuple[Se
         wanted = wanted.where(TreeRow.code == tree)
     with logbook.reading() as session:
         bodies = [_to_body(*row) for row in session.execute(wanted)]
-    return tuple(body for body in bodies if body.kind != "feeding")
+        return _measure_corrected(session, [body for body in bodies if body.kind != "feeding"])
 
 
 def find_body(logbook: Logbook, candidate_id: int) -> SeenBody:
@@ -142,9 +144,10 @@ def find_body(logbook: Logbook, candidate_id: int) -> SeenBody:
             )
         candidate, clip, observation, site, tree = found
         taxon = (tree.expected_taxon if tree is not None else "") or logbook.settings.record.taxon
-        return _join_body(
+        body = _join_body(
             observation, candidate, clip, site=site, tree=None if tree is None else tree.code, taxon=taxon
         )
+        return _measure_corrected(session, [body])[0]
 
 
 def list_cards_seen(logbook: Logbook, clip_id: int) -> tuple[SeenCard, ...]:
@@ -204,6 +207,16 @@ def _select_bodies() -> "Select[ObservationRow, CandidateRow, ClipRow, str, str]
         .outerjoin(ClipRow, ClipRow.id == CandidateRow.clip_id)
         .outerjoin(TreeRow, TreeRow.id == ObservationRow.tree_id)
         .outerjoin(SiteRow, SiteRow.id == TreeRow.site_id)
+    )
+
+
+def _measure_corrected(session: Session, bodies: Sequence[SeenBody]) -> tuple[SeenBody, ...]:
+    """Return the bodies as long as the outlines that people corrected make them."""
+    sizes = {body.candidate_id: body.frame_size_px for body in bodies if body.candidate_id is not None}
+    lengths = measure_lengths(session, load_corrections(session, sizes), frame_sizes_px=sizes)
+    return tuple(
+        body if body.candidate_id not in lengths else replace(body, length_px=lengths[body.candidate_id])
+        for body in bodies
     )
 
 

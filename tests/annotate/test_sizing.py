@@ -28,6 +28,7 @@ from annotate.lengths.sizing import (
 )
 from annotate.logbook.observations import find_observation, list_changes
 from annotate.logbook.opening import Logbook, create_logbook, open_logbook
+from annotate.logbook.outlines import correct_outline
 from annotate.logbook.records import Details
 from annotate.logbook.settings import CameraSettings
 from annotate.logbook.sizes import KeptLength, find_body, keep_focal_length, keep_lengths, list_bodies
@@ -85,6 +86,16 @@ def test_twice_as_long_in_the_picture_is_twice_as_long(logbook: Logbook) -> None
     far = size_bodies(logbook, SizingOrder(77.0, distance_m=6.0))[0].size
     assert far is not None
     assert far.length_mm == pytest.approx(2 * short.length_mm)
+
+
+def test_a_corrected_outline_gives_the_length(logbook: Logbook) -> None:
+    """What a person drew counts, in the list and alone; gone back to, the search's own does."""
+    half_as_long = [[198, 290], [198, 305], [202, 305], [202, 290]]
+    for outline, factor in ((half_as_long, 0.5), (None, 1)):
+        correct_outline(logbook, 1, rank=0, outline=outline, reviewer="Maren", at=NOW)
+        lengths = [one.length_px for one in list_bodies(logbook)]
+        assert lengths == pytest.approx([30 * factor, 60], rel=0.1)
+        assert find_body(logbook, 1).length_px == lengths[0]
 
 
 def test_lens_of_the_file_counts_unless_another_is_given(logbook: Logbook) -> None:

@@ -1,4 +1,7 @@
-"""Numbers as people type them, read within a range: a decimal comma is one where commas do not part cells."""
+"""Numbers as people type them, read within a range, and counts as people are told them.
+
+A decimal comma is one where commas do not part cells.
+"""
 
 import math
 from dataclasses import dataclass
@@ -70,3 +73,9 @@ def read_whole(typed: str, allowed: Range, *, what: str, comma_is_decimal: bool 
             f"write digits only, such as {allowed.example}"
         )
     return int(number)
+
+
+def say_count(number: int, noun: str, plural: str | None = None, *, none: str = "no") -> str:
+    """Return a number with its noun: "1 view", "3 views", "no views"; `none` stands for nought."""
+    words = noun if number == 1 else plural or f"{noun}s"
+    return f"{number:,} {words}" if number else f"{none} {words}"

@@ -8,6 +8,8 @@ import sys
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING
 
+from annotate import numbers
+
 if TYPE_CHECKING:
     from rich.table import Table
 
@@ -172,6 +174,8 @@ def lay_out_observations(found: Sequence["Observation"]) -> "Table":
 
 def _say_what(item: "Observation") -> str:
     """Write taxon, stage, condition and behaviour; then the note, and that it was withdrawn."""
+    from annotate.observations import say_place
+
     if item.source == "none found":
         minutes = "" if item.searched_min is None else f" in {item.searched_min:g} min"
         words = [f"{item.taxon}: searched, none found{minutes}"]
@@ -179,18 +183,10 @@ def _say_what(item: "Observation") -> str:
         many = f"{item.count} × " if item.count > 1 else ""
         said = [word for word in (item.condition, item.behaviour) if word]
         words = [f"{many}{item.taxon}, {item.stage or 'stage not given'}", *said]
-    text = ", ".join([*words, *_say_place(item)])
+    text = ", ".join(part for part in (*words, say_place(item)) if part)
     if item.note:
         text += f". {item.note}"
     return f"{text} (withdrawn)" if item.withdrawn_at else text
-
-
-def _say_place(item: "Observation") -> list[str]:
-    """Write where on the tree it was, and what is tied there."""
-    words = [] if item.height_m is None else [f"{item.height_m:g} m up"]
-    words += [f"{item.aspect} side"] if item.aspect else []
-    words += [item.branch] if item.branch else []
-    return words + ([f"marker {item.marker}"] if item.marker else [])
 
 
 def tell_change(change: "TreeChange") -> list[str]:
@@ -260,8 +256,8 @@ def print_nothing(filtered_by: str, sentence: str, *, advice: str) -> None:
 
 
 def say_count(number: int, noun: str) -> str:
-    """Write a number of things: "1 tree", "2 trees"."""
-    return f"{number} {noun}" if number == 1 else f"{number} {noun}s"
+    """Write a number of things as tables and sums want it, nought as a figure too: "0 trees", "1 tree", "2 trees"."""
+    return numbers.say_count(number, noun, none="0")
 
 
 def say_minutes(seconds: float) -> str:

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from annotate.errors import AnnotateError
 from annotate.judging.audit import CONFIDENCE, bound_share
-from annotate.judging.review_order import say_count
+from annotate.numbers import say_count
 from annotate.words import ANSWERS, Answer
 
 JUDGED: tuple[Answer, ...] = ("confirm", "dismiss", "unsure")

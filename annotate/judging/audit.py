@@ -17,8 +17,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from annotate.errors import AnnotateError
-from annotate.judging.review_order import say_count
 from annotate.judging.season_bounds import bound_closely, bound_safely, find_first
+from annotate.numbers import say_count
 from models.metrics import find_interval
 
 CONFIDENCE = 0.95

@@ -15,9 +15,10 @@ from typing import Any
 
 from annotate.judging.agreement import Agreement, HitRate, compare_reviewers, rate_reviewer, say_agreement
 from annotate.judging.readings import NOBODY_RENAMED, find_disagreement, hear_people, name_person
-from annotate.judging.review_order import LEAST_GAPS, LONGEST_THOUGHT_S, say_count
+from annotate.judging.review_order import LEAST_GAPS, LONGEST_THOUGHT_S
 from annotate.logbook.records import Verdict
 from annotate.logbook.second_reading import Said
+from annotate.numbers import say_count
 from annotate.words import Answer
 
 

@@ -9,6 +9,8 @@ from itertools import pairwise
 from statistics import median
 from typing import Literal, get_args
 
+from annotate.numbers import say_count
+
 Order = Literal["best", "tree"]
 ORDERS: tuple[Order, ...] = get_args(Order)
 
@@ -67,12 +69,6 @@ def say_time_left(left: int, pace_s: float | None) -> str:
         hours, rest = hours + 1, 0
     words = say_count(hours, "hour") + (f" {rest} minutes" if rest else "")
     return f"About {words} left."
-
-
-def say_count(number: int, noun: str, plural: str | None = None) -> str:
-    """Return a number with its noun: "1 view", "3 views", "no views"."""
-    words = noun if number == 1 else plural or f"{noun}s"
-    return f"{number:,} {words}" if number else f"no {words}"
 
 
 def say_progress(

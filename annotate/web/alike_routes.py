@@ -13,10 +13,10 @@ from starlette.routing import Route
 
 from annotate.errors import AnnotateError
 from annotate.judging.alike import Similar, find_alike, find_similar
-from annotate.judging.review_order import say_count
 from annotate.logbook.batches import MOST_AT_ONCE, Batch, dismiss_alike, take_back_batch
 from annotate.logbook.opening import Logbook
 from annotate.logbook.review import find_candidate
+from annotate.numbers import say_count
 from annotate.web.cards import build_verdict
 from annotate.web.choices import read_choice, read_number
 from annotate.web.desk import Desk, find_desk

@@ -10,7 +10,7 @@ from typing import Any
 
 from annotate.errors import AnnotateError
 from annotate.judging.readings import find_disagreement
-from annotate.judging.review_order import is_to_teach, say_count
+from annotate.judging.review_order import is_to_teach
 from annotate.lengths.sizing import say_candidate
 from annotate.logbook.doubts import list_doubts
 from annotate.logbook.drawn_in import list_drawn_beside
@@ -22,6 +22,7 @@ from annotate.logbook.records import Place, QueuedCandidate, QueuedView, Verdict
 from annotate.logbook.review import find_candidate, list_candidates
 from annotate.logbook.searches import read_sharpness
 from annotate.logbook.verdicts import find_renamed, list_verdicts
+from annotate.numbers import say_count
 from annotate.web.choices import Choice
 from annotate.web.ribbons import Ribbon, shade_ribbon
 from annotate.web.wording import (

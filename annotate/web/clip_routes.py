@@ -16,13 +16,13 @@ from starlette.routing import Route
 from annotate.errors import AnnotateError
 from annotate.field.clock_offsets import say_offset
 from annotate.field.walked import tell_change_of_clocks
-from annotate.judging.review_order import say_count
 from annotate.logbook.changes import list_record_changes
 from annotate.logbook.clips import find_clip, list_clips
 from annotate.logbook.clocks import read_offsets
 from annotate.logbook.drawn_stretches import DrawnStretch, draw_stretches, mark_source, read_drawn
 from annotate.logbook.places import find_tree, list_trees
 from annotate.logbook.tracks import list_asked
+from annotate.numbers import say_count
 from annotate.web.choices import read_number
 from annotate.web.desk import Desk, find_desk
 from annotate.web.record_rows import say_length

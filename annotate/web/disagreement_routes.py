@@ -12,11 +12,11 @@ from starlette.routing import Route
 
 from annotate.errors import AnnotateError
 from annotate.judging.readings import Disagreement, name_person
-from annotate.judging.review_order import say_count
 from annotate.logbook.opening import Logbook
 from annotate.logbook.review import find_candidate
 from annotate.logbook.second_reading import list_disagreements
 from annotate.logbook.verdicts import find_last_verdict_id, find_renamed
+from annotate.numbers import say_count
 from annotate.web.cards import address_picture
 from annotate.web.desk import Desk, find_desk
 from annotate.web.rendering import PAGES, Pages, render

@@ -16,7 +16,6 @@ from starlette.routing import Route
 from annotate.field.field_photos import MOST_BYTES, clean_photo
 from annotate.field.seen import check_correction, check_together, read_moment, read_stamp, read_value
 from annotate.field.visits import read_date
-from annotate.judging.review_order import say_count
 from annotate.logbook.by_eye import (
     SeenEntry,
     add_seen,
@@ -31,6 +30,7 @@ from annotate.logbook.pictures import keep_picture
 from annotate.logbook.places import find_tree, list_sites, list_trees
 from annotate.logbook.records import Observation, Tree
 from annotate.logbook.visits import find_site
+from annotate.numbers import say_count
 from annotate.web.choices import read_number, write_tree
 from annotate.web.desk import Desk, find_desk
 from annotate.web.record_rows import Row, describe_observation

@@ -6,11 +6,11 @@ from starlette.concurrency import run_in_threadpool
 from starlette.requests import Request
 from starlette.responses import Response
 
-from annotate.judging.review_order import say_count
 from annotate.logbook.doubts import list_doubts
 from annotate.logbook.opening import Logbook
 from annotate.logbook.records import QueuedCandidate
 from annotate.logbook.review import add_counts, count_candidates, find_candidate, list_candidates
+from annotate.numbers import say_count
 from annotate.web.cards import address_picture
 from annotate.web.choices import TREELESS, Choice, list_tree_words, read_choice, read_number
 from annotate.web.desk import find_desk

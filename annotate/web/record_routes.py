@@ -11,7 +11,6 @@ from starlette.requests import Request
 from starlette.responses import Response
 
 from annotate.field.site_plan import draw_plan
-from annotate.judging.review_order import say_count
 from annotate.logbook.clips import list_clips
 from annotate.logbook.effort import list_effort
 from annotate.logbook.observations import list_observations
@@ -20,6 +19,7 @@ from annotate.logbook.places import find_tree, list_sites, list_trees
 from annotate.logbook.records import Observation, Site, Tree
 from annotate.logbook.review import count_candidates, find_candidate
 from annotate.logbook.visits import list_visits
+from annotate.numbers import say_count
 from annotate.web.cards import build_card
 from annotate.web.choices import list_tree_words, read_number, write_tree
 from annotate.web.desk import find_desk

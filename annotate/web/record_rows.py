@@ -4,10 +4,10 @@ from collections.abc import Sequence
 from typing import Any
 
 from annotate.field.weather import say_weather
-from annotate.judging.review_order import say_count
 from annotate.logbook.effort import TreeEffort
 from annotate.logbook.records import Clip, Count, Observation, Tree, Visit
 from annotate.logbook.visits import VisitSummary
+from annotate.numbers import say_count
 from annotate.observations import say_place
 from annotate.web.cards import address_picture
 from annotate.web.wording import say_clock, say_clock_with_zone, say_date, write_out

@@ -16,7 +16,6 @@ from starlette.responses import Response
 from annotate.errors import AnnotateError
 from annotate.field.site_plan import draw_plan
 from annotate.field.trees import READ_COLUMNS, Problem, read_code, read_form, sort_by_walk
-from annotate.judging.review_order import say_count
 from annotate.logbook.changes import list_record_changes
 from annotate.logbook.observations import list_observations
 from annotate.logbook.opening import Logbook
@@ -31,6 +30,7 @@ from annotate.logbook.places import (
 )
 from annotate.logbook.records import Observation, RecordChange, Site, Tree
 from annotate.logbook.visits import VisitSummary, list_visits
+from annotate.numbers import say_count
 from annotate.web.desk import Desk, find_desk
 from annotate.web.rendering import render
 from annotate.web.sent import Sent, read_reviewer, read_text, take

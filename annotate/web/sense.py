@@ -2,7 +2,7 @@
 
 from dataclasses import dataclass
 
-from annotate.judging.review_order import PACE_VERDICTS, measure_pace_s, say_count, say_progress
+from annotate.judging.review_order import PACE_VERDICTS, measure_pace_s, say_progress
 from annotate.logbook.audits import count_open
 from annotate.logbook.clips import list_clips
 from annotate.logbook.doubts import list_doubts
@@ -11,6 +11,7 @@ from annotate.logbook.places import list_sites
 from annotate.logbook.records import Count
 from annotate.logbook.review import add_counts, count_candidates
 from annotate.logbook.verdicts import changes_since, find_last_verdict_id
+from annotate.numbers import say_count
 from annotate.web.choices import Choice
 from annotate.web.wording import say_confirmed
 

@@ -13,12 +13,12 @@ from annotate.errors import AnnotateError
 from annotate.field.leaf_stages import PICKER, say_leaf_stage, write_leaf_stage
 from annotate.field.visits import read_date, read_tree_note, read_visit_values
 from annotate.field.weather import BEAUFORT, CLOUD, say_weather
-from annotate.judging.review_order import say_count
 from annotate.logbook.changes import list_record_changes
 from annotate.logbook.effort import TreeEffort, list_effort
 from annotate.logbook.places import find_tree, list_sites
 from annotate.logbook.records import RecordChange, Visit
 from annotate.logbook.visits import TREE_NOTES, VISIT_VALUES, find_site, find_visit, write_visit
+from annotate.numbers import say_count
 from annotate.web.choices import read_number
 from annotate.web.desk import Desk, find_desk
 from annotate.web.record_rows import Row, say_length

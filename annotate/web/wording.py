@@ -3,8 +3,8 @@
 from datetime import date, datetime
 
 from annotate.judging.readings import Disagreement
-from annotate.judging.review_order import say_count
 from annotate.logbook.records import Count, QueuedCandidate, QueuedView, Verdict
+from annotate.numbers import say_count
 from annotate.zones import to_local
 
 ANSWER_WORDS = {"confirm": "confirmed", "dismiss": "dismissed", "unsure": "unsure", "open": "not judged"}

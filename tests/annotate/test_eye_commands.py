@@ -62,7 +62,7 @@ def test_added_listed_corrected_withdrawn(run: Run, tmp_path: Path) -> None:
         "17 May 2026",
         "10:20 BST",
         "L3",
-        "2.5 m up, NE side, gate side, marker thread 7",
+        "2.5 m up, NE side, gate side; marker thread 7",
         "Maren, by eye",
     ):
         assert said in added

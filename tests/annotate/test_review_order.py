@@ -4,7 +4,8 @@ from datetime import UTC, datetime, timedelta
 
 import pytest
 
-from annotate.judging.review_order import measure_pace_s, say_count, say_progress, say_time_left
+from annotate.judging.review_order import measure_pace_s, say_progress, say_time_left
+from annotate.numbers import say_count
 
 START = datetime(2026, 5, 17, 20, 0, tzinfo=UTC)
 

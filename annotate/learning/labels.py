@@ -51,7 +51,7 @@ class SetRow:
     held_out: int
 
 
-def name_class(shortest_px: float) -> str:
+def say_class(shortest_px: float) -> str:
     """Return a class of length in words, from its lower end: "6 to 10 px", "32 px and more"."""
     for low, high in LENGTH_CLASSES_PX:
         if low == shortest_px:
@@ -80,7 +80,7 @@ def sum_set(counts: Sequence[LabelCount]) -> tuple[SetRow, ...]:
         "stage", larvae, [(stage or NO_STAGE, stage) for stage in stages], lambda one: one.stage
     )
     lows = [0.0, *(low for low, _ in LENGTH_CLASSES_PX)]
-    rows += _sum_rows("length", larvae, [(name_class(low), low) for low in lows], lambda one: one.shortest_px)
+    rows += _sum_rows("length", larvae, [(say_class(low), low) for low in lows], lambda one: one.shortest_px)
     lights = [(say_light(name), name) for name in (*LIGHT_CLASSES, "")]
     rows += _sum_rows("light", larvae, lights, lambda one: one.light)
     trees = sorted({count.tree for count in larvae}, key=lambda tree: (not tree, tree))
@@ -137,7 +137,7 @@ GAPS: tuple[tuple[str, Callable[[int, int], bool]], ...] = (
 
 ASKED_FOR = (
     ("stage", LARVAL_STAGES, "larva of {}"),
-    ("length", tuple(name_class(low) for low, _ in LENGTH_CLASSES_PX), "larva of {} long"),
+    ("length", tuple(say_class(low) for low, _ in LENGTH_CLASSES_PX), "larva of {} long"),
     ("light", tuple(say_light(name) for name in LIGHT_CLASSES), "larva in light that is {}"),
     ("all", ("feeding marks",), "feeding"),
     ("all", ("pictures with nothing",), "picture with nothing"),
@@ -153,7 +153,7 @@ def describe_count(count: LabelCount) -> dict[str, Cell]:
         "split": count.split,
         "answer": count.answer,
         "stage": count.stage,
-        "length_class": name_class(count.shortest_px) if is_larva else None,
+        "length_class": say_class(count.shortest_px) if is_larva else None,
         "light": count.light or None,
         "number": count.number,
     }

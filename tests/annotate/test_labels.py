@@ -18,7 +18,7 @@ from typer.testing import CliRunner, Result
 from annotate.commands.base import app
 from annotate.commands.labels import labels
 from annotate.errors import AnnotateError
-from annotate.learning.labels import export_labels, import_labels, name_class, name_gaps, sum_set
+from annotate.learning.labels import export_labels, import_labels, name_gaps, say_class, sum_set
 from annotate.logbook.clips import add_stretch
 from annotate.logbook.judged_places import list_dismissed
 from annotate.logbook.label_rows import LabelChanges
@@ -425,7 +425,7 @@ def test_gaps_are_named_in_a_sentence() -> None:
     assert rows["all", "larvae"] == (15, 15) and rows["length", "32 px and more"] == (6, 6)
     assert rows["light", "dark (under 64)"] == (3, 3) and rows["light", "bright (128 to 192)"] == (6, 6)
     assert rows["tree", "A/1"] == (15, 15) and rows["all", "pictures with nothing"] == (1, 1)
-    assert name_class(0.0) == "under 6 px"
+    assert say_class(0.0) == "under 6 px"
 
 
 @pytest.fixture

@@ -2,6 +2,7 @@
 // drawing that was left, and what is sent. How a line is drawn stands in outlining.js.
 
 import { makePen } from "./outlining.js";
+import { tellTool, wirePenBar } from "./pen_bar.js";
 import { findBox } from "./polygons.js";
 
 const find = (id) => document.getElementById(id);
@@ -188,8 +189,7 @@ export function makeDrawing({ limits, looking, saying, send, ask, onTurn, restFo
 
   function tell() {
     if (mode === "place" && pen.points.length) void point(pen.points[0]);
-    for (const button of bar.querySelectorAll("[data-tool]")) button.setAttribute("aria-pressed", String(button.dataset.tool === pen.tool));
-    bar.dataset.tool = pen.tool === "points" ? "points" : "brush";
+    tellTool(bar, pen);
   }
 
   function takeOwn() {
@@ -198,39 +198,14 @@ export function makeDrawing({ limits, looking, saying, send, ask, onTurn, restFo
     own = JSON.stringify(pen.points);
   }
 
-  const acts = {
-    p: () => pen.take("points"),
-    a: () => pen.take("add"),
-    t: () => pen.take("take"),
-    ".": () => pen.choose(1),
-    ",": () => pen.choose(-1),
-    i: pen.add,
-    x: pen.remove,
-    Delete: pen.remove,
-    Backspace: pen.remove,
-    z: pen.undo,
-    r: takeOwn,
-    f: goToFrame,
-    "[": () => pen.resize(-1),
-    "]": () => pen.resize(1),
-    "+": () => pen.goNearer(1),
-    "=": () => pen.goNearer(1),
-    "-": () => pen.goNearer(-1),
-    " ": () => (mode === "place" ? keep() : pen.pressSpace()),
-    Enter: keep,
-    Escape: leave,
-  };
-  for (const key of ["ArrowUp", "ArrowDown", "ArrowLeft", "ArrowRight"]) acts[key] = (event) => pen.pressArrow(key, event.shiftKey);
-  for (const button of bar.querySelectorAll("[data-key]")) {
-    button.addEventListener("click", (event) => {
-      acts[button.dataset.key](event);
-      // A press by hand, not by the keyboard, leaves no focus on the button.
-      if (event.detail > 0 && mode) find("pen").focus({ preventScroll: true });
-    });
-  }
-  bar.addEventListener("submit", (event) => {
-    event.preventDefault();
-    keep();
+  const keys = wirePenBar({
+    bar,
+    pen,
+    layer: find("pen"),
+    own: { r: takeOwn, f: goToFrame, " ": () => (mode === "place" ? keep() : pen.pressSpace()) },
+    keep,
+    leave,
+    isOpen: () => mode !== "",
   });
 
   return {
@@ -241,11 +216,6 @@ export function makeDrawing({ limits, looking, saying, send, ask, onTurn, restFo
     get isOpen() {
       return mode !== "";
     },
-    keys: {
-      acts,
-      owns: (element) => bar.contains(element) || element.id === "pen",
-      mayRepeat: (key) => key.startsWith("Arrow") || key === "[" || key === "]",
-      releaseSpace: pen.releaseSpace,
-    },
+    keys,
   };
 }

@@ -7,7 +7,7 @@ const AHEAD = 4; // cards held ready: enough for a burst of quick answers, few e
 const MOST_BEFORE = 200;
 
 // `source` is where cards are asked for.
-export function makeLine({ first, mark, address, onArrived, source = "/api/ahead" }) {
+export function makeLine({ first, mark, address, onArrived, source }) {
   const beforeKey = `leafshade-before:${mark}`;
   const turnsKey = `leafshade-turns:${mark}`;
   let card = first;

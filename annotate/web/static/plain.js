@@ -4,6 +4,8 @@
 import { wireKeys } from "./keys.js";
 import { makeOutbox } from "./outbox.js";
 import { makePen } from "./outlining.js";
+import { address, find, state } from "./page_state.js";
+import { tellTool, wirePenBar } from "./pen_bar.js";
 import { makePlainLooking } from "./plain_looking.js";
 import { PLAIN_BOX, isSaidOfPlain, keepLast, readSaid, takeLast, writeSaid } from "./plain_turn.js";
 import { makeSaid } from "./said.js";
@@ -13,9 +15,6 @@ import { makeWho } from "./who.js";
 const LOOK_ROUND_MS = 2000; // how soon another's answer is seen here
 const SAID = { larva: "a larva, drawn in", none: "no larva", unsure: "unsure" };
 const MOVED_ON = "Someone else answered the plain frame meanwhile.";
-
-const state = JSON.parse(document.getElementById("state").textContent);
-const find = (id) => document.getElementById(id);
 
 if (state.frame) begin(state.frame);
 
@@ -33,7 +32,7 @@ function begin({ id: frame, size_px: size }) {
     limits: state.limits,
     looking,
     say: (sentence) => (words.textContent = sentence),
-    onChange: tellTool,
+    onChange: () => tellTool(bar, pen),
   });
   const outbox = makeOutbox({ mark: state.logbook, box: PLAIN_BOX, onAnswer, onRefused, onTrouble, onCalm });
   let isDrawing = false;
@@ -201,11 +200,6 @@ function begin({ id: frame, size_px: size }) {
     send("larva", { outline, stage: bar.elements.drawn_stage.value });
   }
 
-  function tellTool() {
-    for (const button of bar.querySelectorAll("[data-tool]")) button.setAttribute("aria-pressed", String(button.dataset.tool === pen.tool));
-    bar.dataset.tool = pen.tool === "points" ? "points" : "brush";
-  }
-
   // ---- small things
 
   function wire() {
@@ -224,43 +218,7 @@ function begin({ id: frame, size_px: size }) {
       ArrowUp: () => looking.press([0, -1]),
       ArrowDown: () => looking.press([0, 1]),
     };
-    const penActs = {
-      p: () => pen.take("points"),
-      a: () => pen.take("add"),
-      t: () => pen.take("take"),
-      ".": () => pen.choose(1),
-      ",": () => pen.choose(-1),
-      i: pen.add,
-      x: pen.remove,
-      Delete: pen.remove,
-      Backspace: pen.remove,
-      z: pen.undo,
-      "[": () => pen.resize(-1),
-      "]": () => pen.resize(1),
-      "+": () => pen.goNearer(1),
-      "=": () => pen.goNearer(1),
-      "-": () => pen.goNearer(-1),
-      " ": pen.pressSpace,
-      Enter: keep,
-      Escape: stopDrawing,
-    };
-    for (const key of ["ArrowUp", "ArrowDown", "ArrowLeft", "ArrowRight"]) penActs[key] = (event) => pen.pressArrow(key, event.shiftKey);
-    const keys = {
-      acts: penActs,
-      owns: (element) => bar.contains(element) || element.id === "pen",
-      mayRepeat: (key) => key.startsWith("Arrow") || key === "[" || key === "]",
-      releaseSpace: pen.releaseSpace,
-    };
-    for (const button of bar.querySelectorAll("[data-key]")) {
-      button.addEventListener("click", (event) => {
-        penActs[button.dataset.key](event);
-        if (event.detail > 0 && isDrawing) find("pen").focus({ preventScroll: true });
-      });
-    }
-    bar.addEventListener("submit", (event) => {
-      event.preventDefault();
-      keep();
-    });
+    const keys = wirePenBar({ bar, pen, layer: find("pen"), own: {}, keep, leave: stopDrawing, isOpen: () => isDrawing });
     const buttons = { undo: "z", back: "b", later: "n", nearer: "+", farther: "-" };
     for (const [id, key] of Object.entries(buttons)) find(`${id}-button`).addEventListener("click", acts[key]);
     for (const button of find("answers").querySelectorAll("button")) {
@@ -273,9 +231,4 @@ function begin({ id: frame, size_px: size }) {
     wireKeys({ acts, hold: () => undefined, leaveDetails: () => undefined, findMode: () => (isDrawing ? keys : null) });
     addEventListener("pageshow", (event) => event.persisted && location.reload());
   }
-}
-
-function address(path, more = {}) {
-  const text = new URLSearchParams({ ...state.query, ...more }).toString();
-  return text ? `${path}?${text}` : path;
 }

@@ -1,99 +1,83 @@
 // The review: one candidate at a time is shown, the answer is taken, and the next, already here, takes its place.
 
 import { makeAlike } from "./alike.js";
+import { SAID, makeCourse, restFocus, watchForFirst } from "./course.js";
 import { makeDetails } from "./details.js";
 import { makeDrawing } from "./drawing.js";
 import { wireHolding, wireKeys } from "./keys.js";
-import { makeLine } from "./line.js";
-import { makeLooking } from "./looking.js";
-import { makeLoop } from "./loop.js";
-import { makeOutbox, post } from "./outbox.js";
+import { post } from "./outbox.js";
+import { address, find, state } from "./page_state.js";
 import { makePlainTurn } from "./plain_turn.js";
-import { makeRibbon } from "./ribbon.js";
-import { makeSaid } from "./said.js";
 import { makeSaying } from "./saying.js";
+import { makeShowing } from "./showing.js";
 import { makeWho } from "./who.js";
 
 const LOOK_ROUND_MS = 2000; // how soon another's verdict is seen here; each look is one query of an index
-const LOOK_FOR_FIRST_MS = 10000;
-const SAID = { confirm: "Confirmed", dismiss: "Dismissed", unsure: "Unsure of" };
+const AHEAD = "/api/ahead";
 const SAID_THIS = { confirm: "confirmed this", dismiss: "dismissed this", unsure: "was unsure of this" };
-
-const state = JSON.parse(document.getElementById("state").textContent);
-const find = (id) => document.getElementById(id);
+const WORDS = {
+  stuck: "The next candidates cannot be fetched: the server does not answer. Nothing is lost; start leafshade review again, or try once more.",
+  first: "This is the first one looked at here; the list of all has the others.",
+};
 
 if (state.card) begin();
-else watchForFirst();
+else watchForFirst(AHEAD);
 
 function begin() {
   const saying = makeSaying();
   const name = makeWho(state.reviewer);
-  const looking = makeLooking({ onChoose: (index) => turnTo(index) });
-  const ribbon = makeRibbon(find("ribbon"), { onMove: turnTo, onRest: (index) => loop.rest(line.card, index) });
-  const loop = makeLoop({ button: find("loop-button"), words: find("loop-words"), looking });
-  const outbox = makeOutbox({ mark: state.logbook, onAnswer, onRefused, onTrouble, onCalm });
-  const line = makeLine({ first: state.card, mark: state.logbook, address, onArrived: loop.askAhead });
+  const showing = makeShowing({ findCard: () => line.card, saying });
+  const course = makeCourse({
+    source: AHEAD,
+    mark: state.logbook,
+    box: "out",
+    saying,
+    name,
+    show,
+    onArrived: showing.loop.askAhead,
+    onAnswer,
+    onRefused,
+    words: WORDS,
+    turnAside: async () => plain.isDue() && (await plain.leave(course.outbox, line)),
+    onStuck: () => details.close(),
+    isHeld: () => details.isOpen,
+  });
+  const { line, said, send, goOn } = course;
+  const { looking } = showing;
   const details = makeDetails({ onDone: sendDetails, onTurn: tellStanding, restFocus });
   const drawing = makeDrawing({ limits: state.limits, looking, saying, send, ask, onTurn: tellStanding, restFocus });
-  const said = makeSaid(state.logbook);
-  const plain = makePlainTurn({ plan: state.plain, mark: state.logbook, waiting: outbox.count(), address, name, saying, said });
+  const plain = makePlainTurn({ plan: state.plain, mark: state.logbook, waiting: course.outbox.count(), address, name, saying, said });
   const alike = makeAlike({ address, isGone: line.isSettled, onDismiss: dismissGroup, restFocus });
   const mine = new Set(); // verdicts that came from this tab
   let lastChange = state.last_verdict;
-  let isMoving = false;
-  let isOver = false;
 
   show(line.card);
   wire();
   plain.tellLast();
-  line.fill().catch(() => undefined);
-  void outbox.flush();
+  course.begin();
   setInterval(lookRound, LOOK_ROUND_MS);
 
   // ---- showing
 
   function show(card) {
-    loop.stop();
     saying.quietMeanwhile();
     details.close();
-    looking.show(card, 0);
-    ribbon.draw(card);
-    ribbon.mark(0);
-    find("main").dataset.candidate = card.id;
-    tellFacts(card);
-    find("ribbon-from").textContent = card.ribbon.from_words;
-    find("ribbon-tree").textContent = card.ribbon.words;
-    find("ribbon-until").textContent = card.ribbon.until_words;
+    showing.show(card);
     tellStanding();
     if (card.differ) saying.meanwhile(card.differ); // on a phone what stands beside the picture is out of sight
-    saying.now(card.views[0].label);
-    history.replaceState(null, "", address(`/candidates/${card.id}`));
-    document.title = `${card.title} – Leafshade`;
-  }
-
-  function turnTo(index) {
-    loop.stop();
-    looking.turnTo(index);
-    ribbon.mark(index);
-  }
-
-  function tellFacts(card) {
-    find("facts").replaceChildren(...card.facts.flatMap(([word, value]) => [make("dt", word), make("dd", value)]));
   }
 
   function tellStanding() {
     const { verdict, doubt, teaches, differ } = line.card;
-    find("stands").textContent = [differ || (verdict ? `${verdict.words}.` : ""), doubt ?? "", teaches ?? ""].join(" ").trim();
+    const words = [differ || (verdict ? `${verdict.words}.` : ""), doubt ?? "", teaches ?? ""].join(" ").trim();
+    showing.tellAnswer(words, verdict?.answer);
     find("details-button").hidden = verdict?.answer !== "confirm" || details.isOpen;
-    for (const button of find("answers").querySelectorAll("button")) {
-      button.setAttribute("aria-pressed", String(verdict?.answer === button.dataset.answer));
-    }
   }
 
   // ---- answering
 
   function answer(word, reason = "") {
-    if (isMoving) return;
+    if (course.isMoving) return;
     const { card } = line;
     plain.count(1);
     send("/api/verdicts", { candidate: card.id, answer: word, reason, known: card.known });
@@ -123,13 +107,12 @@ function begin() {
     said.addGroup(group, ids);
     saying.said(`Dismissed ${ids.length} together.`, { undo: true });
     if (ids.includes(line.card.id)) void goOn();
-    else line.fill().catch(() => undefined);
+    else course.fill();
   }
 
   function openAgain(ids) {
-    isOver = false;
     for (const id of ids) {
-      line.unsettle(id);
+      course.reopen(id);
       const card = line.find(id);
       if (card) card.verdict = null;
     }
@@ -150,18 +133,12 @@ function begin() {
     if (!verdicts.length) said.forget(group);
     const who = left.length === 1 ? "1 of them was judged by someone" : `${left.length} of them were judged by someone`;
     if (left.length) saying.meanwhile(`${who} meanwhile; what they said stands.`);
-    line.fill().catch(() => undefined);
+    course.fill();
   }
 
   function dismissAs(number) {
     const button = find("reasons").querySelectorAll("button")[number];
     if (button) answer("dismiss", button.dataset.reason);
-  }
-
-  // The focus must not fall back to the top of the page with the field that held it, nor rest on an answer, where the next
-  // press of Space would judge instead of playing the loop.
-  function restFocus() {
-    find("main").focus({ preventScroll: true });
   }
 
   function sendDetails(card, changed) {
@@ -174,53 +151,9 @@ function begin() {
     void goOn();
   }
 
-  async function goOn() {
-    if (isMoving) return;
-    isMoving = true;
-    if (plain.isDue() && (await plain.leave(outbox, line))) return;
-    try {
-      const next = await line.goOn();
-      if (next) show(next);
-      else await finish();
-    } catch {
-      details.close();
-      saying.trouble("The next candidates cannot be fetched: the server does not answer. Nothing is lost; start leafshade review again, or try once more.", "Try now");
-    } finally {
-      isMoving = false;
-    }
-  }
-
-  // Whoever has just judged the last one must not be told that all is judged before the logbook knows.
-  async function finish() {
-    isOver = true;
-    await outbox.flush();
-    leaveIfDone();
-  }
-
-  function leaveIfDone() {
-    if (isOver && !outbox.count()) location.assign(address("/"));
-  }
-
-  function goBack() {
-    const earlier = line.goBack();
-    if (earlier === null) saying.said("This is the first one looked at here; the list of all has the others.");
-    else if (typeof earlier === "number") location.assign(address(`/candidates/${earlier}`));
-    else show(earlier);
-  }
-
-  function putOff() {
-    if (isMoving) return;
-    line.putOff(line.card.id);
-    saying.said(`Left ${line.card.title} for later.`);
-    void goOn();
-  }
-
   function undo() {
-    const id = said.takeLast();
-    if (id === undefined) {
-      saying.said("There is nothing to undo here.");
-      return;
-    }
+    const id = course.takeLast();
+    if (id === undefined) return;
     alike.hide();
     if (plain.owns(id)) {
       plain.takeBack(id);
@@ -230,24 +163,17 @@ function begin() {
       undoGroup(id, said.members(id));
       return;
     }
-    isOver = false;
-    line.unsettle(id);
+    course.reopen(id);
     send("/api/take-back", { candidate: id, from: said.isDrawn(id) ? line.card.id : 0 });
-    const undone = line.find(id);
-    if (!undone || said.isDrawn(id)) {
-      saying.said(said.isDrawn(id) ? "Taken back what was drawn in." : "Taken back.");
-      return;
-    }
-    undone.verdict = null;
-    show(line.goTo(undone));
-    saying.said(`Taken back; ${undone.title} is here again.`);
+    if (said.isDrawn(id)) saying.said("Taken back what was drawn in.");
+    else course.comeBack(id);
   }
 
   // ---- drawing
 
   function startDrawing(start) {
-    if (isMoving || details.isOpen) return;
-    loop.stop();
+    if (course.isMoving || details.isOpen) return;
+    showing.loop.stop();
     start(line.card, looking.index);
   }
 
@@ -258,7 +184,7 @@ function begin() {
     Object.assign(card.views[view.rank], view);
     card.facts = facts;
     if (card === line.card) {
-      tellFacts(card);
+      showing.tellFacts(card);
       look(card);
     }
   }
@@ -282,10 +208,6 @@ function begin() {
 
   // ---- what goes to the server and comes back from it
 
-  function send(path, body) {
-    outbox.add(address(path), { ...body, reviewer: name() });
-  }
-
   // For what is wanted now or not at all; what was said goes through the outbox.
   async function ask(path, body) {
     const reply = await post(address(path), { ...body, logbook: state.logbook, reviewer: name() });
@@ -305,13 +227,11 @@ function begin() {
     for (const other of data.differ ? [] : (data.meanwhile ?? [])) {
       if (!mine.has(other.id)) saying.meanwhile(`${other.words} meanwhile. Both are kept; yours is newer and counts.`);
     }
-    if (data.sense) find("sense").textContent = data.sense;
     if (data.group) takeGroup(entry, data.group);
     if (data.outlined || data.drawn) drawing.settle(entry);
     if (data.outlined) takeOutlined(data.outlined);
     if (data.drawn) takeDrawn(data.drawn);
     if (entry.address.startsWith("/api/take-back")) tookBack(entry.body.candidate, data);
-    leaveIfDone();
   }
 
   function tookBack(id, data) {
@@ -333,17 +253,6 @@ function begin() {
     saying.trouble(`${sentence}${note}`, "Seen");
   }
 
-  function onTrouble(count, sentence) {
-    const what = count === 1 ? "1 answer is" : `${count} answers are`;
-    saying.trouble(`${sentence} ${what} kept in this browser and sent as soon as it can be; you can go on.`, "Try now");
-  }
-
-  function onCalm() {
-    saying.calm();
-    saying.said("The server answers again; what was kept here has been sent.");
-    line.fill().catch(() => undefined);
-  }
-
   async function lookRound() {
     if (document.hidden) return;
     let data;
@@ -357,7 +266,7 @@ function begin() {
     lastChange = data.last;
     if (data.sense) find("sense").textContent = data.sense;
     for (const verdict of data.verdicts) {
-      const isSending = outbox.holds(
+      const isSending = course.outbox.holds(
         ({ body }) => body.candidate === verdict.candidate || body.candidates?.includes(verdict.candidate),
       );
       if (!mine.has(verdict.id) && !isSending && !said.isDrawn(verdict.candidate)) hear(verdict);
@@ -389,49 +298,26 @@ function begin() {
     if (event.detail > 0 && !details.isOpen && !drawing.isOpen) restFocus();
   }
 
-  function mark(id, isOn) {
-    find(id).setAttribute("aria-pressed", String(isOn));
-  }
-
   function turnWhy(isOpen = find("reasons").dataset.open !== "yes") {
     find("reasons").dataset.open = isOpen ? "yes" : "no";
     find("why-button").setAttribute("aria-expanded", String(isOpen));
   }
 
-  function retry() {
-    saying.calm();
-    void outbox.flush();
-    if (find("retry-button").textContent === "Try now") {
-      line
-        .fill()
-        .then(() => line.card.verdict && !details.isOpen && goOn())
-        .catch(() => saying.trouble("The server still does not answer. What you said is kept in this browser.", "Try now"));
-    }
-  }
-
   function wire() {
     const acts = {
+      ...course.acts,
+      ...showing.acts,
       c: () => answer("confirm"),
       d: () => answer("dismiss"),
       u: () => answer("unsure"),
       z: undo,
-      b: goBack,
-      n: putOff,
       e: () => line.card.verdict?.answer === "confirm" && details.open(line.card),
-      o: () => mark("outline-button", looking.toggleOutline()),
-      p: () => mark("pixels-button", looking.togglePixels()),
       l: () => startDrawing(drawing.correct),
       m: () => startDrawing(drawing.draw),
       g: alike.open,
       s: () => location.assign(address(`/candidates/${line.card.id}/similar`)),
-      "+": () => looking.goNearer(1),
-      "=": () => looking.goNearer(1),
-      "-": () => looking.goNearer(-1),
-      " ": () => loop.toggle(line.card, looking.index),
-      ArrowLeft: () => ribbon.step(-1),
-      ArrowRight: () => ribbon.step(1),
     };
-    const buttons = { undo: "z", back: "b", later: "n", details: "e", outline: "o", pixels: "p", nearer: "+", farther: "-", loop: " ", correct: "l", draw: "m", similar: "s" };
+    const buttons = { ...course.buttons, ...showing.buttons, details: "e", correct: "l", draw: "m", similar: "s" };
     for (const [id, key] of Object.entries(buttons)) find(`${id}-button`).addEventListener("click", acts[key]);
     for (const button of find("answers").querySelectorAll("button")) {
       button.addEventListener("click", (event) => press(event, () => answer(button.dataset.answer)));
@@ -444,8 +330,6 @@ function begin() {
       });
     });
     find("why-button").addEventListener("click", () => turnWhy());
-    find("retry-button").addEventListener("click", retry);
-    for (const select of find("order").querySelectorAll("select")) select.addEventListener("change", () => find("order").submit());
     wireKeys({
       acts,
       hold: looking.holdBare,
@@ -454,30 +338,4 @@ function begin() {
     });
     wireHolding(find("glass"), looking.holdBare);
   }
-}
-
-function address(path, more = {}) {
-  const query = new URLSearchParams({ ...state.query, ...more });
-  const text = query.toString();
-  return text ? `${path}?${text}` : path;
-}
-
-function make(name, text) {
-  const made = document.createElement(name);
-  made.textContent = text;
-  return made;
-}
-
-// An empty page looks now and then whether a search has brought something.
-function watchForFirst() {
-  setInterval(async () => {
-    if (document.hidden) return;
-    try {
-      const reply = await fetch(address("/api/ahead", { limit: 1 }));
-      const data = await reply.json();
-      if (reply.ok && data.cards.length) location.reload();
-    } catch {
-      // Nothing to tell: the page already says what to do.
-    }
-  }, LOOK_FOR_FIRST_MS);
 }

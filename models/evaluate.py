@@ -2,7 +2,7 @@
 
 A finder takes a picture and returns `Found` places; the network, the hand-made scorer and the alternatives are all wrapped as
 such. The rule of a hit stands in `models.metrics`. A larva stands out in a picture where what lies about it is brighter than it,
-by the measure of `models.lessons`; recall is given of all larvae and of those, never of those alone. This file searches no clip:
+by the measure of `models.spots`; recall is given of all larvae and of those, never of those alone. This file searches no clip:
 whole clips are counted in `detect`.
 """
 
@@ -259,14 +259,14 @@ def evaluate_finders(finders: Mapping[str, Finder], pictures: Iterable[Picture])
 
 def measure_standing(rgb: NDArray[np.uint8], mark: LarvaMark) -> float:
     """Return the share, 0 to 1, of what lies about a larva in a picture (H, W, 3) that is clearly brighter than it."""
-    from models.lessons import measure_contrast
+    from models.spots import measure_contrast
 
     return measure_contrast(rgb, mark.outline)
 
 
 def find_least_standing() -> float:
     """Return the share from which on a larva stands out: that from which on larvae are taught."""
-    from models.lessons import TEACHABLE_CONTRAST
+    from models.spots import TEACHABLE_CONTRAST
 
     return TEACHABLE_CONTRAST
 

@@ -18,15 +18,11 @@ from torch import nn
 
 from models.errors import ModelsError
 from models.examples import Source
-from models.lessons import (
-    JudgeBook,
-    MixedLesson,
-    SeekerLesson,
-    bind_pages,
-    make_judge_lesson,
-    make_seeker_book,
-)
+from models.judge_books import JudgeBook, bind_pages
+from models.judge_lessons import make_judge_lesson
+from models.lessons import MixedLesson
 from models.network import NetworkPair
+from models.seeker_lessons import SeekerLesson, make_seeker_book
 from models.training import (
     LearningPlan,
     Lesson,

@@ -39,9 +39,9 @@ from models.efficientnet_lite import (
     load_backbone,
 )
 from models.examples import list_pictures
-from models.lessons import SeekerLesson, make_seeker_book
 from models.network import FEEDING, IMAGE_WEIGHT_AXES, LARVA, MAPS, RARE_LOG_ODDS, find_best_dtype, find_peaks
 from models.patches import CELL_ELEMENTS, CODE_SPREAD, MEAN_CODE, make_seeker_input, pad_to_grid, shrink
+from models.seeker_lessons import SeekerLesson, make_seeker_book
 from models.training import (
     LearningPlan,
     add_learning_arguments,

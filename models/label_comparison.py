@@ -19,10 +19,10 @@ from models.calibration import apply_calibration
 from models.cards import Calibration
 from models.errors import ModelsError
 from models.examples import Example, Source, read_source
-from models.lessons import Spots, list_judged_spots, list_larva_spots
 from models.metrics import HIT_SHARE_OF_LENGTH, LEAST_HIT_PX, measure_average_precision
 from models.network import JUDGED_LARVA, LARVA, NetworkPair, find_peaks
 from models.patches import CELL_PX, build_pyramid, choose_finer, choose_level, cut_crops, shrink
+from models.spots import Spots, list_judged_spots, list_larva_spots
 from models.training import PROPOSAL_FLOOR, judge_crops, look_over_all
 
 MOST_LOOKED_THROUGH = 10

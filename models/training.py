@@ -36,17 +36,8 @@ from models.examples import (
     list_pictures,
     read_source,
 )
-from models.lessons import (
-    JudgeBook,
-    Page,
-    Prepared,
-    SeekerLesson,
-    bind_pages,
-    make_judge_lesson,
-    make_page,
-    make_seeker_book,
-    prepare_example,
-)
+from models.judge_books import JudgeBook, Page, bind_pages, make_page
+from models.judge_lessons import make_judge_lesson
 from models.metrics import measure_average_precision, measure_calibration_error
 from models.network import (
     FEEDING,
@@ -61,6 +52,7 @@ from models.network import (
     round_weights,
 )
 from models.patches import make_judge_input, make_seeker_input, pad_to_grid, shrink
+from models.seeker_lessons import Prepared, SeekerLesson, make_seeker_book, prepare_example
 
 logger = logging.getLogger(__name__)
 

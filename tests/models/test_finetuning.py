@@ -18,18 +18,13 @@ from models.drawn_stocks import StockOrder, draw_stocks, list_drawn
 from models.errors import ModelsError
 from models.examples import LEAST_LABELLED_PX, Example, PictureLabel, Source, read_picture, read_source
 from models.finetuning import FinetuningPlan, choose_steps, finetune
+from models.judge_books import guess_places, make_page
 from models.label_comparison import JudgedThing, compare_labels, score_labels
 from models.labels import LabelledImage, LabelMark, choose_split, find_answer
-from models.lessons import (
-    MixedLesson,
-    SeekerLesson,
-    guess_places,
-    make_page,
-    make_seeker_book,
-    prepare_example,
-)
+from models.lessons import MixedLesson
 from models.network import FEEDING, LARVA, NetworkConfig, Proposals, build_pair
 from models.patches import shrink
+from models.seeker_lessons import SeekerLesson, make_seeker_book, prepare_example
 from models.training import list_sources
 from tests.models.made_examples import write_example
 

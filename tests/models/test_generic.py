@@ -30,9 +30,10 @@ from models.generic import (
     ready_detector,
     save_head,
 )
-from models.lessons import SeekerLesson, list_larva_spots, make_seeker_book, prepare_example
 from models.network import LARVA, MAPS
 from models.patches import CELL_PX, make_seeker_input, pad_to_grid, shrink
+from models.seeker_lessons import SeekerLesson, make_seeker_book, prepare_example
+from models.spots import list_larva_spots
 from models.training import LearningPlan, learn
 from tests.models.made_examples import write_example
 

@@ -20,22 +20,13 @@ from models.examples import (
     read_source,
     save_picture,
 )
-from models.lessons import (
-    SeekerLesson,
-    bind_pages,
-    guess_places,
-    list_larva_spots,
-    make_judge_lesson,
-    make_page,
-    make_seeker_book,
-    measure_contrast,
-    prepare_example,
-    turn_batch,
-    turn_picture,
-)
+from models.judge_books import bind_pages, guess_places, make_page
+from models.judge_lessons import make_judge_lesson
 from models.metrics import measure_mask_iou
 from models.network import JUDGED_LARVA, LARVA, NetworkConfig, build_pair, look_over, ready_pair
 from models.patches import HALF_PX, make_judge_input, shrink
+from models.seeker_lessons import SeekerLesson, make_seeker_book, prepare_example
+from models.spots import list_larva_spots, measure_contrast
 from models.training import (
     Course,
     LearningPlan,
@@ -48,6 +39,7 @@ from models.training import (
     make_parser,
     run_course,
 )
+from models.variation import turn_batch, turn_picture
 from tests.models.made_examples import write_example
 
 CPU = torch.device("cpu")

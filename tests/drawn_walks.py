@@ -1,8 +1,9 @@
 """Drawn walks past trees: where the recorder stood when, the positions a receiver wrote, the clips; the truth is known.
 
 The receiver's error along each axis is an Ornstein-Uhlenbeck process of the deviation that makes a radius of `error_m` hold 68 %,
-forgetting in `lasts_s`, plus white jitter; it wanders as satellite positions do and is never white alone. The recorder stands off
-each stem by chance, sways, and walks straight from tree to tree at 1 m/s.
+forgetting in `lasts_s`, plus white jitter; with 0 s each position draws its own. What "5 m" means is open to three readings
+(`READINGS`); the receiver states 5 m in each. The recorder stands off each stem by chance, sways, and walks straight from tree to
+tree at 1 m/s.
 """
 
 import math
@@ -18,6 +19,13 @@ START_S = 1_779_012_000.0
 """17 May 2026, 10:00 UTC."""
 
 DEVIATION_OF_RADIUS = 1 / math.sqrt(-2 * math.log(0.32))
+READINGS = {
+    "68 % within": DEVIATION_OF_RADIUS,
+    "root mean square": 1 / math.sqrt(2),
+    "along each axis": 1.0,
+}
+"""What "wrong by so many m" may mean, as the deviation along each axis in such m."""
+
 SPEED_M_S = 1.0
 TURNED = 0.1
 """How often a walk goes the other way round."""
@@ -47,6 +55,7 @@ def draw_walk(
     *,
     stems_m: NDArray[np.float64],
     error_m: float = 5.0,
+    reading: str = "68 % within",
     lasts_s: float = 100.0,
     tree_error_m: float = 2.0,
     stands_off_m: float = 2.0,
@@ -75,7 +84,7 @@ def draw_walk(
     true = np.column_stack(
         [np.interp(times, [t for t, _ in marks], [p[a] for _, p in marks]) for a in (0, 1)]
     )
-    deviation = error_m * DEVIATION_OF_RADIUS
+    deviation = error_m * READINGS[reading]
     seen = true + _wander(rng, len(times), deviation, lasts_s) + _wander(rng, len(times), 0.4, 10.0)
     seen += rng.normal(0, 0.4, seen.shape)
     surveyed = stems_m + rng.normal(0, tree_error_m * DEVIATION_OF_RADIUS, stems_m.shape)
@@ -108,7 +117,7 @@ def to_degrees(places_m: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDAr
 
 
 def _wander(rng: np.random.Generator, number: int, deviation: float, lasts_s: float) -> NDArray[np.float64]:
-    kept = math.exp(-1.0 / lasts_s)
+    kept = math.exp(-1.0 / lasts_s) if lasts_s > 0 else 0.0
     value = rng.normal(0, deviation, 2)
     steps = rng.normal(0, deviation * math.sqrt(1 - kept**2), (number, 2))
     path = np.empty((number, 2))

@@ -11,7 +11,6 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from annotate.field.track_stretches import (
-    CERTAIN,
     NEAR_M,
     RADIUS_TO_DEVIATION,
     STANDS_OFF_M,
@@ -33,6 +32,9 @@ from annotate.logbook.tracks import list_standing_trees
 
 if TYPE_CHECKING:
     from detect.clip_places import ClipPlace
+
+CERTAIN = 0.995
+"""A tree at least this probable is taken without asking: more is asked of one place alone than of a whole walk."""
 
 SHORT_S = 180.0
 """A clip so short is taken to be filmed under one tree; cameras write only where it began."""

@@ -90,20 +90,20 @@ def fill(logbook: Logbook, walk: DrawnWalk, *, clock_slow_s: float = 0.0) -> Non
 
 def test_drawn_walks_are_asked_about_rather_than_named_wrongly() -> None:
     """Of stretches under trees 15 m apart with 5 m of wandering error, most are named rightly and none wrongly unasked."""
-    counts = np.zeros(3, int)
+    counts = np.zeros(4, int)
     for seed in range(3):
         layout = (1, 12) if seed % 2 else (3, 4)
         lasts_s = (30.0, 100.0, 300.0)[seed]
         walk = draw_walk(np.random.default_rng(100 + seed), stems_m=place_trees(*layout), lasts_s=lasts_s)
         counts += judge(walk)
-    right, _, wrong = counts
-    assert right >= 0.75 * counts.sum()
+    right, _, _, wrong = counts
+    assert right >= 0.85 * counts.sum()
     assert wrong == 0
 
 
 def test_trees_far_apart_are_all_certain(walk: DrawnWalk) -> None:
     """Under trees 30 m apart every clip is certain and right, whether it is one clip each or one for the whole walk."""
-    assert judge(walk) == (len(walk.stays), 0, 0)
+    assert judge(walk) == (len(walk.stays), 0, 0, 0)
     first, last = walk.stays[0][1], walk.stays[-1][2]
     whole = plan_track_stretches(walk.track, trees=walk.trees, spans=[FilmedSpan(9, first, last - first)])[9]
     assert [one.tree_id for one in whole] == [tree for tree, _, _ in walk.stays]
@@ -203,8 +203,8 @@ def test_a_clock_that_cannot_be_told_changes_nothing(
 
 
 def test_a_doubtful_stretch_is_asked_and_answered(logbook: Logbook, tmp_path: Path) -> None:
-    """Between two trees 4 m apart the stretch is listed with both named; the answer settles it and is in the history."""
-    stems = np.array([[0.0, 0.0], [4.0, 0.0]])
+    """Between two trees 2 m apart the stretch is listed with both named; the answer settles it and is in the history."""
+    stems = np.array([[0.0, 0.0], [2.0, 0.0]])
     walk = draw_walk(np.random.default_rng(1), stems_m=stems, has_order=False, skips=0.0)
     fill(logbook, walk)
     follow_track(logbook, write_gpx(tmp_path / "walk.gpx", walk), offset="0", site="", who="Maren")

@@ -3,6 +3,7 @@
 The leaf at a place and the larva on it are drawn; the clip is encoded and decoded, the pictures are JPEGs of its frames.
 """
 
+import shutil
 import threading
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
@@ -196,11 +197,21 @@ def fill_logbook(folder: Path, clip_folder: Path, *, has_clip: bool = True) -> P
 
     Parameters
     ----------
-    clip_folder : where the clip is filmed, once for all logbooks
+    clip_folder : where the clip is filmed, once for all logbooks; they are copies of one that is filled there
     has_clip : whether the clip still lies where it was searched; without it no loops are made, which saves most of the time
     """
+    shutil.copytree(_fill_once(clip_folder, has_clip=has_clip), folder)
+    return folder
+
+
+@lru_cache(maxsize=4)
+def _fill_once(clip_folder: Path, *, has_clip: bool) -> Path:
     filmed, frames = _film_once(clip_folder / "walk 3.mp4")
-    made = create_logbook(folder, zone="Europe/London", recorder="Maren")
+    made = create_logbook(
+        clip_folder / ("with its clip" if has_clip else "without its clip"),
+        zone="Europe/London",
+        recorder="Maren",
+    )
     with open_logbook(made) as logbook:
         add_site(logbook, "OTTERHOLT", name="Otterholt Wood")
         write_trees(logbook, [_enter_tree(*tree) for tree in TREES])

@@ -9,7 +9,6 @@ from datetime import date, timedelta
 from io import BytesIO
 from pathlib import Path
 
-import httpx
 import numpy as np
 import pypdfium2
 import pypdfium2.raw
@@ -32,6 +31,7 @@ from annotate.logbook.pictures import picture_path
 from annotate.logbook.places import TreeEntry, add_site, find_tree, write_trees
 from annotate.logbook.records import Details
 from annotate.logbook.verdicts import give_verdict
+from tests.annotate import asking
 from tests.annotate.conftest import Served
 from tests.annotate.made_pages import RECORDED_AT, fill_logbook
 
@@ -571,12 +571,12 @@ def test_a_site_must_be_clear_and_have_trees(tmp_path: Path) -> None:
 
 def test_the_page_of_trees_hands_out_the_sheet(shown: Served) -> None:
     """The link leads to a PDF of the site for today; a wrong site or paper is answered in a sentence."""
-    page = httpx.get(f"{shown.address}/trees").text
+    page = asking.get(f"{shown.address}/trees").text
     assert 'href="/field-sheet.pdf?site=OTTERHOLT"' in page
-    answer = httpx.get(f"{shown.address}/field-sheet.pdf?site=OTTERHOLT&date=2026-05-20")
+    answer = asking.get(f"{shown.address}/field-sheet.pdf?site=OTTERHOLT&date=2026-05-20")
     assert answer.status_code == 200 and answer.headers["content-type"] == "application/pdf"
     assert answer.content == draw_field_sheet(gather(shown.logbook))
-    assert httpx.get(f"{shown.address}/field-sheet.pdf").content.startswith(b"%PDF")
-    wrong = httpx.get(f"{shown.address}/field-sheet.pdf?site=NOWHERE")
+    assert asking.get(f"{shown.address}/field-sheet.pdf").content.startswith(b"%PDF")
+    wrong = asking.get(f"{shown.address}/field-sheet.pdf?site=NOWHERE")
     assert wrong.status_code == 404 and "expected the code of a site" in wrong.text
-    assert httpx.get(f"{shown.address}/field-sheet.pdf?paper=A3").status_code == 404
+    assert asking.get(f"{shown.address}/field-sheet.pdf?paper=A3").status_code == 404

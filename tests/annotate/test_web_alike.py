@@ -27,6 +27,7 @@ from annotate.logbook.sizes import keep_focal_length
 from annotate.logbook.verdicts import give_verdict, list_verdicts
 from annotate.web.alike_routes import LEAST_OFFERED
 from annotate.web.cards import TEACHES, read_card
+from tests.annotate import asking
 from tests.annotate.conftest import Served
 from tests.annotate.made_pages import serve_pages
 from tests.annotate.made_records import LATER, add_trees, film, make_candidate, search
@@ -67,7 +68,7 @@ def learning(book: Logbook) -> Iterator[Served]:
 @pytest.fixture
 def page(learning: Served) -> Iterator[httpx.Client]:
     """A client that sends as the page does."""
-    with httpx.Client(base_url=learning.address, headers={"Origin": learning.address}) as client:
+    with asking.open_client(base_url=learning.address, headers={"Origin": learning.address}) as client:
         yield client
 
 
@@ -165,7 +166,10 @@ def test_a_renewal_that_fails_leaves_the_server_alive(
 
 def test_the_last_renewal_ends_with_the_server(book: Logbook) -> None:
     """A server that was stopped leaves no renewal behind that would write into a logbook closed by then."""
-    with serve_pages(book) as address, httpx.Client(base_url=address, headers={"Origin": address}) as client:
+    with (
+        serve_pages(book) as address,
+        asking.open_client(base_url=address, headers={"Origin": address}) as client,
+    ):
         judge_by_look(client, RENEW_EVERY)
     assert not is_renewing()
     assert {one.id % 2 for one in list_candidates(book, answer="open", limit=6)} == {0}
@@ -176,7 +180,7 @@ def test_a_started_server_learns_from_the_verdicts_of_other_evenings(book: Logbo
     for candidate in range(1, RENEW_EVERY + 1):
         answer = "dismiss" if candidate % LOOKS else "confirm"
         give_verdict(book, candidate, answer=answer, reviewer="Maren", at=NOW)  # type: ignore[arg-type]
-    with serve_pages(book) as address, httpx.Client(base_url=address) as client:
+    with serve_pages(book) as address, asking.open_client(base_url=address) as client:
         wait_until(lambda: all(card["id"] % 2 == 0 for card in list_next(client)))
 
 
@@ -333,7 +337,7 @@ def test_more_like_this_says_where_each_stands(page: httpx.Client, learning: Ser
 
 def test_without_looks_the_page_says_how_to_make_them(shown: Served) -> None:
     """No error, no empty page: a sentence with the command."""
-    reply = httpx.get(f"{shown.address}/candidates/1/similar")
+    reply = asking.get(f"{shown.address}/candidates/1/similar")
     assert reply.status_code == 200 and "leafshade similar" in reply.text
 
 

@@ -13,6 +13,7 @@ from annotate.logbook.observations import find_observation, list_changes, list_o
 from annotate.logbook.review import find_candidate
 from annotate.logbook.verdicts import find_last_verdict_id, give_verdict, list_verdicts
 from annotate.web.desk import Receipts
+from tests.annotate import asking
 from tests.annotate.conftest import Served
 
 NOW = datetime(2026, 5, 17, 20, 0, tzinfo=UTC)
@@ -21,7 +22,7 @@ NOW = datetime(2026, 5, 17, 20, 0, tzinfo=UTC)
 @pytest.fixture
 def page(served: Served) -> Iterator[httpx.Client]:
     """A client that sends as the page does."""
-    with httpx.Client(base_url=served.address, headers={"Origin": served.address}) as client:
+    with asking.open_client(base_url=served.address, headers={"Origin": served.address}) as client:
         yield client
 
 
@@ -166,7 +167,7 @@ def test_many_at_once_all_count(served: Served) -> None:
     """Eight people judging the five candidates at the same time: forty verdicts, each kept."""
 
     def work(name: str) -> None:
-        with httpx.Client(base_url=served.address, headers={"Origin": served.address}) as client:
+        with asking.open_client(base_url=served.address, headers={"Origin": served.address}) as client:
             for candidate in range(1, 6):
                 judge(
                     client,

@@ -3,7 +3,6 @@
 import time
 from pathlib import Path
 
-import httpx
 import pytest
 from playwright.sync_api import Browser, expect
 
@@ -13,6 +12,7 @@ from annotate.logbook.clips import list_stretches
 from annotate.logbook.drawn_stretches import DrawnStretch, draw_stretches, read_drawn
 from annotate.logbook.places import find_tree
 from annotate.logbook.review import find_candidate
+from tests.annotate import asking
 from tests.annotate import test_review_browser as review_browser
 from tests.annotate.conftest import Served
 
@@ -25,22 +25,22 @@ def test_a_strip_is_read_from_the_clip(served_with_clip: Served) -> None:
     """The pictures come one after another, and each is a JPEG; a place that is none is answered so."""
     address = served_with_clip.address
     deadline = time.monotonic() + PATIENCE_S
-    told = httpx.get(f"{address}/api/clips/1/strip").json()
+    told = asking.get(f"{address}/api/clips/1/strip").json()
     while not told["done"] and time.monotonic() < deadline:
         time.sleep(0.1)
-        told = httpx.get(f"{address}/api/clips/1/strip").json()
+        told = asking.get(f"{address}/api/clips/1/strip").json()
     assert told == {"ready": 16, "done": True, "sentence": ""}
-    assert httpx.get(f"{address}/clips/1/strip/15.jpg").content[:2] == b"\xff\xd8"
-    assert httpx.get(f"{address}/clips/1/strip/16.jpg").status_code == 404
-    assert httpx.get(f"{address}/clips/99").status_code == 404
+    assert asking.get(f"{address}/clips/1/strip/15.jpg").content[:2] == b"\xff\xd8"
+    assert asking.get(f"{address}/clips/1/strip/16.jpg").status_code == 404
+    assert asking.get(f"{address}/clips/99").status_code == 404
 
 
 def test_a_clip_that_is_gone_shows_why(served: Served) -> None:
     """The page stands, and says where the clip was and what to do."""
-    told = httpx.get(f"{served.address}/api/clips/1/strip").json()
+    told = asking.get(f"{served.address}/api/clips/1/strip").json()
     assert told["done"]
     assert "no longer at" in told["sentence"]
-    assert "OT03" in httpx.get(f"{served.address}/clips").text
+    assert "OT03" in asking.get(f"{served.address}/clips").text
 
 
 def test_drawing_moves_what_was_filmed_and_undo_brings_it_back(served: Served) -> None:
@@ -82,12 +82,12 @@ def test_two_windows_do_not_undo_each_other(served: Served) -> None:
     """A page that shows other stretches than stand by now is refused, and told to reload; so is nonsense."""
     address = f"{served.address}/api/stretches"
     own = {"Origin": served.address}
-    stale = httpx.post(address, json={"clip": 1, "stretches": [], "seen": []}, headers=own)
+    stale = asking.post(address, json={"clip": 1, "stretches": [], "seen": []}, headers=own)
     assert stale.status_code == 422
     assert "changed meanwhile" in stale.json()["sentence"]
     for nonsense in ("x", [1], [{"tree": "OT01", "start_s": "nan", "end_s": 1}], [{"start_s": 0}]):
         sent = {"clip": 1, "stretches": nonsense, "seen": []}
-        assert httpx.post(address, json=sent, headers=own).status_code == 422
+        assert asking.post(address, json=sent, headers=own).status_code == 422
     assert len(list_stretches(served.logbook, 1)) == 1
 
 

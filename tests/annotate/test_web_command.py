@@ -7,11 +7,11 @@ import subprocess
 import sys
 from pathlib import Path
 
-import httpx
 import pytest
 
 from annotate.logbook.opening import Logbook
 from annotate.logbook.verdicts import give_verdict
+from tests.annotate import asking
 from tests.annotate.made_pages import RECORDED_AT
 
 COMMAND = [
@@ -48,7 +48,7 @@ def test_the_page_opens_and_closes(otterholt: Logbook) -> None:
         first = running.stdout.readline()
         found = re.fullmatch(r"The review of Otterholt is open at (http://127\.0\.0\.1:\d+)/\n", first)
         assert found, first
-        page = httpx.get(f"{found[1]}/", timeout=PATIENCE_S)
+        page = asking.get(f"{found[1]}/")
         assert page.status_code == 200
         assert 'value="Jonas Ried"' in page.text
         running.send_signal(signal.SIGINT)
@@ -104,8 +104,8 @@ def test_a_second_reading_opens_where_somebody_else_has_judged(otterholt: Logboo
             r"The second reading of Otterholt is open at (http://127\.0\.0\.1:\d+)/\n", first
         )
         assert found, first
-        assert "Second reading: 0 of 1 read" in httpx.get(f"{found[1]}/", timeout=PATIENCE_S).text
-        assert httpx.get(f"{found[1]}/all", timeout=PATIENCE_S).status_code == 404
+        assert "Second reading: 0 of 1 read" in asking.get(f"{found[1]}/").text
+        assert asking.get(f"{found[1]}/all").status_code == 404
         running.send_signal(signal.SIGINT)
         running.communicate(timeout=PATIENCE_S)
     assert running.returncode == 0

@@ -18,6 +18,7 @@ from annotate.logbook.observations import list_observations
 from annotate.logbook.review import find_candidate
 from annotate.logbook.verdicts import list_verdicts
 from detect.clips import open_clip
+from tests.annotate import asking
 from tests.annotate.conftest import Served
 from tests.annotate.made_pages import SIZE_PX, read_pictures
 
@@ -25,7 +26,7 @@ from tests.annotate.made_pages import SIZE_PX, read_pictures
 @pytest.fixture
 def page(served: Served) -> Iterator[httpx.Client]:
     """A client that sends as the page does."""
-    with httpx.Client(base_url=served.address, headers={"Origin": served.address}) as client:
+    with asking.open_client(base_url=served.address, headers={"Origin": served.address}) as client:
         yield client
 
 
@@ -103,7 +104,7 @@ def test_two_people_draw_the_same_at_once(served: Served) -> None:
     replies: list[int] = []
 
     def draw(name: str) -> None:
-        with httpx.Client(base_url=served.address, headers={"Origin": served.address}) as client:
+        with asking.open_client(base_url=served.address, headers={"Origin": served.address}) as client:
             sent = {"candidate": 1, "rank": 0, "outline": outline, "reviewer": name, "key": name}
             replies.append(client.post("/api/drawn-in", json=sent).status_code)
 

@@ -17,6 +17,7 @@ from annotate.logbook.verdicts import give_verdict
 from annotate.logbook.visits import list_visits
 from annotate.web.desk import make_mark
 from annotate.web.guards import Door
+from tests.annotate import asking
 from tests.annotate.conftest import Served
 from tests.annotate.made_pages import serve_pages
 from tests.annotate.made_records import LATER, add_trees, film, make_candidate, search
@@ -42,7 +43,7 @@ def book(tmp_path: Path) -> Iterator[Served]:
 
 def post(served: Served, path: str, **body: Any) -> httpx.Response:
     """Send as the pages do."""
-    return httpx.post(f"{served.address}{path}", json=body, headers={"Origin": served.address})
+    return asking.post(f"{served.address}{path}", json=body, headers={"Origin": served.address})
 
 
 def send(served: Served, entry: str = "e1", **body: Any) -> httpx.Response:
@@ -53,7 +54,7 @@ def send(served: Served, entry: str = "e1", **body: Any) -> httpx.Response:
 
 def send_photo(served: Served, data: bytes, **query: str) -> httpx.Response:
     """Send a photo as the form does."""
-    return httpx.post(
+    return asking.post(
         f"{served.address}/api/seen/photos",
         params=query,
         content=data,
@@ -128,7 +129,7 @@ def test_a_photo_follows_its_record(book: Served) -> None:
     (seen,) = list_by_eye(book.logbook)
     kept = read_picture(book.logbook, seen.evidence)
     assert b"INVENTED CAMERA" not in kept
-    shown = httpx.get(f"{book.address}/pictures/{seen.evidence}.jpg")
+    shown = asking.get(f"{book.address}/pictures/{seen.evidence}.jpg")
     assert shown.content == kept and shown.headers["content-type"] == "image/jpeg"
     assert list_changes(book.logbook, seen.id) == ()
 
@@ -157,7 +158,7 @@ def test_foreign_pages_and_other_logbooks_are_turned_away(book: Served) -> None:
     """A foreign origin, none at all, or the mark of another logbook writes nothing, with or without a photo."""
     for headers in ({"Origin": "http://evil.example"}, {}):
         for path in ("/api/seen", "/api/seen/correct", "/api/seen/stand", "/api/seen/photos", "/api/visits"):
-            assert httpx.post(f"{book.address}{path}", json={}, headers=headers).status_code == 403
+            assert asking.post(f"{book.address}{path}", json={}, headers=headers).status_code == 403
     assert send(book, logbook="another").status_code == 409
     assert send_photo(book, b"x", entry="e1", logbook="another").status_code == 409
     assert send(book, entry="e2", logbook=make_mark(book.logbook)).status_code == 200
@@ -168,10 +169,10 @@ def test_with_a_key_only_those_who_have_it_write(book: Served) -> None:
     """On the local network the address holds the key; without it neither form nor entry nor photo come in."""
     with serve_pages(book.logbook, door=Door(key="secret")) as address:
         served = Served(book.logbook, address)
-        assert httpx.get(f"{address}/by-eye").status_code == 403
+        assert asking.get(f"{address}/by-eye").status_code == 403
         assert send(served).status_code == 403
         assert send_photo(served, b"x", entry="e1").status_code == 403
-        with httpx.Client(follow_redirects=True) as client:
+        with asking.open_client(follow_redirects=True) as client:
             assert client.get(f"{address}/by-eye?key=secret&tree=OT03").status_code == 200
             body = {"entry": "e1", "tree": "OT03", "date": "2026-05-17"}
             assert (
@@ -190,7 +191,7 @@ def test_corrections_change_only_what_was_sent(book: Served) -> None:
     (seen,) = list_by_eye(book.logbook)
     assert (seen.stage, seen.tree, seen.note) == ("L4", "OT01", "low")
     assert seen.at == datetime(2026, 5, 18, 10, 0, tzinfo=UTC)
-    text = httpx.get(f"{book.address}/observations/{number}").text
+    text = asking.get(f"{book.address}/observations/{number}").text
     assert "OTTERHOLT/OT03" in text and "Ines" in text
     wrong = post(book, "/api/seen/correct", observation=number, count="0", stage="L4")
     assert wrong.status_code == 422
@@ -202,12 +203,12 @@ def test_withdrawn_by_a_tap_and_brought_back(book: Served) -> None:
     """The page says which; records from footage keep to their verdict."""
     number = send(book).json()["seen"]["id"]
     assert post(book, "/api/seen/stand", observation=number, stands="no").json()["seen"]["is_withdrawn"]
-    assert "Bring it back" in httpx.get(f"{book.address}/observations/{number}").text
+    assert "Bring it back" in asking.get(f"{book.address}/observations/{number}").text
     assert list_by_eye(book.logbook) == []
     assert not post(book, "/api/seen/stand", observation=number, stands="yes").json()["seen"]["is_withdrawn"]
     (from_footage,) = [one for one in list_observations(book.logbook) if one.source == "footage"]
     assert post(book, "/api/seen/stand", observation=from_footage.id, stands="no").status_code == 422
-    assert "data-stands" not in httpx.get(f"{book.address}/observations/{from_footage.id}").text
+    assert "data-stands" not in asking.get(f"{book.address}/observations/{from_footage.id}").text
 
 
 def test_the_list_shows_by_eye_and_none_found(book: Served) -> None:
@@ -215,7 +216,7 @@ def test_the_list_shows_by_eye_and_none_found(book: Served) -> None:
     send(book, "e1", stage="L4", height_m="2.5", marker="thread 7")
     send_photo(book, write_photo(draw_corner()), entry="e1")
     send(book, "e2", tree="OT01", count="0", searched_min="12")
-    text = httpx.get(f"{book.address}/observations").text
+    text = asking.get(f"{book.address}/observations").text
     for said in (
         "seen by eye",
         "none found</strong> in 12 min",
@@ -225,7 +226,7 @@ def test_the_list_shows_by_eye_and_none_found(book: Served) -> None:
         assert said in text
     assert "/candidates/None" not in text
     for path in ("/visits", "/trees/OTTERHOLT/OT03", "/by-eye"):
-        assert "/candidates/None" not in httpx.get(f"{book.address}{path}").text
+        assert "/candidates/None" not in asking.get(f"{book.address}{path}").text
 
 
 def test_visits_are_written_and_told(book: Served) -> None:
@@ -236,10 +237,10 @@ def test_visits_are_written_and_told(book: Served) -> None:
     body = {"site": "OTTERHOLT", "date": "2026-05-17", "reviewer": "Ines", "trees": trees}
     answer = post(book, "/api/visits", **body, temperature_c="14,5", wind_beaufort="3", cloud_oktas="9")
     assert answer.json()["visit"] == {"id": number, "address": f"/visits/{number}", "is_new": False}
-    text = httpx.get(f"{book.address}/visits/{number}").text
+    text = asking.get(f"{book.address}/visits/{number}").text
     for said in ("12.5 min by eye", "11 first leaves unfolded", "no ladder", "OT03, leaf stage", "Ines"):
         assert said in text
-    assert "14.5 °C, wind 3 (gentle breeze), sky obscured" in httpx.get(f"{book.address}/visits").text
+    assert "14.5 °C, wind 3 (gentle breeze), sky obscured" in asking.get(f"{book.address}/visits").text
     told = len(list_record_changes(book.logbook, "visit", number))
     for wrong, said in (
         ({"trees": {"OT03": {"eye_min": "9", "leaf_stage_bbch": "22"}}}, "OT03: leaf stage"),
@@ -253,7 +254,7 @@ def test_visits_are_written_and_told(book: Served) -> None:
         assert answer.status_code == 422 and said in answer.json()["sentence"]
     assert len(list_record_changes(book.logbook, "visit", number)) == told
     new = post(book, "/api/visits", site="OTTERHOLT", date="2026-05-20", recorders="Maren").json()["visit"]
-    assert new["is_new"] and "Maren" in httpx.get(f"{book.address}{new['address']}").text
+    assert new["is_new"] and "Maren" in asking.get(f"{book.address}{new['address']}").text
 
 
 def test_nothing_typed_becomes_part_of_a_page(book: Served) -> None:
@@ -276,7 +277,7 @@ def test_nothing_typed_becomes_part_of_a_page(book: Served) -> None:
         "/visits",
         "/visits/new",
     ):
-        text = httpx.get(f"{book.address}{path}").text
+        text = asking.get(f"{book.address}{path}").text
         assert "<img src=x" not in text
         for tag, attributes in Elements(text).found:
             assert "style" not in attributes
@@ -291,15 +292,15 @@ def test_empty_logbooks_say_what_to_do(tmp_path: Path) -> None:
     """Without trees, records or visits the pages stand and say the next step; numbers that name nothing are told."""
     create_logbook(tmp_path / "empty", zone="Europe/London")
     with open_logbook(tmp_path / "empty") as logbook, serve_pages(logbook) as address:
-        assert "leafshade trees import" in httpx.get(f"{address}/by-eye").text
-        assert "leafshade trees import" in httpx.get(f"{address}/visits/new").text
+        assert "leafshade trees import" in asking.get(f"{address}/by-eye").text
+        assert "leafshade trees import" in asking.get(f"{address}/visits/new").text
         for path in ("/observations/1", "/visits/1", "/observations/x", "/visits/x", f"/visits/{10**30}"):
-            assert httpx.get(f"{address}{path}").status_code == 404
+            assert asking.get(f"{address}{path}").status_code == 404
 
 
 def test_a_tree_looked_over_by_eye_counts_as_looked_over(book: Served) -> None:
     """A search in vain by eye is a visit of that tree: nobody is sent there as if it had never been looked at."""
-    before = httpx.get(f"{book.address}/trees").text
+    before = asking.get(f"{book.address}/trees").text
     send(book, tree="OT01", count="0", searched_min="12")
-    after = httpx.get(f"{book.address}/trees").text
+    after = asking.get(f"{book.address}/trees").text
     assert "1 not searched yet" in before and "not searched yet" not in after

@@ -4,7 +4,6 @@ import http.client
 from collections.abc import Mapping
 from urllib.parse import urlsplit
 
-import httpx
 import pytest
 
 from annotate.errors import AnnotateError
@@ -12,6 +11,7 @@ from annotate.logbook.opening import Logbook
 from annotate.logbook.verdicts import find_last_verdict_id
 from annotate.web.guards import Door
 from annotate.web.serving import open_port
+from tests.annotate import asking
 from tests.annotate.conftest import Served
 from tests.annotate.made_pages import serve_pages
 
@@ -54,14 +54,14 @@ def test_own_names_are_let_in(shown: Served, host: str) -> None:
 def test_a_verdict_from_another_page_is_refused(shown: Served, origin: str | None) -> None:
     """Cross-site requests: without this page's own origin nothing is written."""
     headers = {} if origin is None else {"Origin": origin.format(host=urlsplit(shown.address).netloc)}
-    answer = httpx.post(f"{shown.address}/api/verdicts", json=VERDICT, headers=headers)
+    answer = asking.post(f"{shown.address}/api/verdicts", json=VERDICT, headers=headers)
     assert answer.status_code == 403
     assert find_last_verdict_id(shown.logbook) == 1
 
 
 def test_a_form_cannot_judge(shown: Served) -> None:
     """A form of a foreign page can send no JSON; what comes as a form is refused even with the right origin."""
-    answer = httpx.post(
+    answer = asking.post(
         f"{shown.address}/api/verdicts", data={"candidate": "1"}, headers={"Origin": shown.address}
     )
     assert answer.status_code == 415
@@ -86,7 +86,7 @@ def test_a_form_cannot_judge(shown: Served) -> None:
 )
 def test_nonsense_is_answered_in_a_sentence(shown: Served, body: bytes, status: int) -> None:
     """Whatever is sent, the answer is a sentence and nothing is written."""
-    answer = httpx.post(
+    answer = asking.post(
         f"{shown.address}/api/verdicts",
         content=body,
         headers={"Origin": shown.address, "Content-Type": "application/json"},
@@ -123,7 +123,7 @@ def test_nothing_outside_the_evidence_is_served(shown: Served, path: str) -> Non
 def test_every_answer_carries_the_policy(shown: Served) -> None:
     """Pages, pictures, errors and refusals all forbid what comes from elsewhere, and framing."""
     for path in ("/", "/all", "/static/review.js", "/nothing", "/candidates/99", "/api/ahead"):
-        headers = httpx.get(shown.address + path).headers
+        headers = asking.get(shown.address + path).headers
         policy = headers["content-security-policy"]
         assert "default-src 'none'" in policy
         assert "frame-ancestors 'none'" in policy
@@ -133,7 +133,10 @@ def test_every_answer_carries_the_policy(shown: Served) -> None:
 
 def test_a_key_is_asked_for_beyond_this_computer(otterholt: Logbook) -> None:
     """With a key nothing is shown without it; given once in the address it is kept in a cookie that no script reads."""
-    with serve_pages(otterholt, door=Door(key="a key")) as address, httpx.Client(base_url=address) as client:
+    with (
+        serve_pages(otterholt, door=Door(key="a key")) as address,
+        asking.open_client(base_url=address) as client,
+    ):
         assert client.get("/observations").status_code == 403
         assert client.get("/observations?key=another").status_code == 403
         opened = client.get("/all?kind=feeding&key=a%20key")
@@ -143,7 +146,7 @@ def test_a_key_is_asked_for_beyond_this_computer(otterholt: Logbook) -> None:
         assert "samesite=strict" in opened.headers["set-cookie"].lower()
         assert client.get("/all").status_code == 200
         assert (
-            httpx.post(f"{address}/api/verdicts", json=VERDICT, headers={"Origin": address}).status_code
+            asking.post(f"{address}/api/verdicts", json=VERDICT, headers={"Origin": address}).status_code
             == 403
         )
 

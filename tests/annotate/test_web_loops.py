@@ -5,12 +5,12 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-import httpx
 from PIL import Image
 
 from annotate.logbook.opening import Logbook
 from annotate.logbook.review import find_candidate
 from annotate.web.loops import LoopMaker, LoopState
+from tests.annotate import asking
 from tests.annotate.conftest import Served
 
 PATIENCE_S = 30.0
@@ -20,7 +20,7 @@ def wait_for_loop(served: Served, address: str) -> dict[str, Any]:
     """Ask until the loop is there or there is none, as the page does."""
     end = time.monotonic() + PATIENCE_S
     while time.monotonic() < end:
-        answer: dict[str, Any] = httpx.get(served.address + address).json()
+        answer: dict[str, Any] = asking.get(served.address + address).json()
         if answer["state"] != "making":
             return answer
         time.sleep(0.05)
@@ -41,17 +41,17 @@ def wait_in(maker: LoopMaker, logbook: Logbook, **changes: Any) -> LoopState:
 
 def test_a_loop_is_made_and_kept(served_with_clip: Served) -> None:
     """The first question starts it, a later one finds it; it is an animated picture the size of the view."""
-    assert httpx.get(f"{served_with_clip.address}/candidates/1/views/0/loop").json()["state"] == "making"
+    assert asking.get(f"{served_with_clip.address}/candidates/1/views/0/loop").json()["state"] == "making"
     answer = wait_for_loop(served_with_clip, "/candidates/1/views/0/loop")
     assert answer["state"] == "ready"
-    film = httpx.get(served_with_clip.address + answer["url"])
+    film = asking.get(served_with_clip.address + answer["url"])
     assert film.headers["content-type"] == "image/webp"
     (kept,) = (served_with_clip.logbook.folder / "evidence" / "loops").iterdir()
     assert kept.read_bytes() == film.content
     with Image.open(kept) as picture:
         assert picture.n_frames >= 10
         assert picture.size == find_candidate(served_with_clip.logbook, 1).views[0].picture_size_px[::-1]
-    again = httpx.get(f"{served_with_clip.address}/candidates/1/views/0/loop").json()
+    again = asking.get(f"{served_with_clip.address}/candidates/1/views/0/loop").json()
     assert (again["state"], again["url"]) == ("ready", answer["url"])
 
 
@@ -108,6 +108,6 @@ def test_closing_waits_for_the_thread(otterholt: Logbook) -> None:
 
 def test_a_view_that_is_none_is_refused(served: Served) -> None:
     """Ranks beyond the candidate's views get a sentence."""
-    answer = httpx.get(f"{served.address}/candidates/1/views/9/loop")
+    answer = asking.get(f"{served.address}/candidates/1/views/9/loop")
     assert answer.status_code == 404
     assert "expected one of 4 views" in answer.json()["sentence"]

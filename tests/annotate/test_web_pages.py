@@ -7,7 +7,6 @@ from datetime import UTC, datetime
 from html.parser import HTMLParser
 from pathlib import Path
 
-import httpx
 import pytest
 
 from annotate.logbook.opening import Logbook, create_logbook, open_logbook
@@ -16,6 +15,7 @@ from annotate.logbook.review import find_candidate
 from annotate.logbook.verdicts import give_verdict
 from annotate.web.rendering import write_json_in_page
 from annotate.web.wording import label_view, say_clock, say_date
+from tests.annotate import asking
 from tests.annotate.conftest import Served
 from tests.annotate.made_pages import serve_pages
 
@@ -47,7 +47,7 @@ class Elements(HTMLParser):
 
 def get(served: Served, path: str) -> str:
     """The text of a page that must be there."""
-    answer = httpx.get(served.address + path)
+    answer = asking.get(served.address + path)
     assert answer.status_code == 200, answer.text
     return answer.text
 
@@ -121,7 +121,7 @@ def test_what_is_typed_cannot_become_part_of_a_page(served: Served) -> None:
         "/all?tree=" + "%3Cimg%20src%3Dx%3E",
         "/trees/OTTERHOLT/%3Cb%3E",
     ):
-        text = httpx.get(served.address + path).text
+        text = asking.get(served.address + path).text
         assert "<img src=x" not in text
         assert "<b>" not in text
     assert "&lt;img src=x onerror=alert(1)&gt;" in get(served, "/observations")
@@ -139,7 +139,7 @@ def test_an_empty_logbook_says_what_to_do(tmp_path: Path) -> None:
     """With nothing in it every page says why, and what comes next."""
     with open_logbook(create_logbook(tmp_path / "empty")) as logbook, serve_pages(logbook) as address:
         pages = {
-            path: httpx.get(address + path) for path in ("/", "/all", "/observations", "/trees", "/visits")
+            path: asking.get(address + path) for path in ("/", "/all", "/observations", "/trees", "/visits")
         }
     assert all(page.status_code == 200 for page in pages.values())
     assert "No footage has been searched yet." in pages["/"].text
@@ -212,7 +212,7 @@ def test_the_list_shows_what_was_chosen(shown: Served, query: str, ids: list[int
 )
 def test_odd_addresses_get_a_sentence_and_a_way_on(shown: Served, path: str, sentence: str) -> None:
     """No word of an address is silently taken for another."""
-    answer = httpx.get(shown.address + path)
+    answer = asking.get(shown.address + path)
     assert answer.status_code == 404
     assert sentence in answer.text
     assert "Go on with the review" in answer.text
@@ -260,20 +260,20 @@ def test_moments_are_told_in_their_own_zone(otterholt: Logbook) -> None:
 def test_ahead_hands_out_the_next_ones_in_order(served: Served) -> None:
     """Cards come in the chosen order, without those left out and without those judged."""
     give_verdict(served.logbook, 2, answer="dismiss", reviewer="Jonas", at=NOW)
-    cards = httpx.get(f"{served.address}/api/ahead?limit=3&except=1,5").json()["cards"]
+    cards = asking.get(f"{served.address}/api/ahead?limit=3&except=1,5").json()["cards"]
     assert [card["id"] for card in cards] == [3, 4]
-    assert httpx.get(f"{served.address}/api/ahead?limit=x").status_code == 404
+    assert asking.get(f"{served.address}/api/ahead?limit=x").status_code == 404
 
 
 def test_pictures_are_evidence_and_kept_for_good(served: Served) -> None:
     """A picture's bytes are those of its hash, and a browser need never ask again; a changed file is not shown."""
     view = find_candidate(served.logbook, 1).views[0]
-    answer = httpx.get(f"{served.address}/pictures/{view.picture}.jpg")
+    answer = asking.get(f"{served.address}/pictures/{view.picture}.jpg")
     assert answer.headers["content-type"] == "image/jpeg"
     assert "immutable" in answer.headers["cache-control"]
     path = served.logbook.folder / "evidence" / view.picture[:2] / f"{view.picture}.jpg"
     assert answer.content == path.read_bytes()
     path.write_bytes(b"something else")
-    changed = httpx.get(f"{served.address}/pictures/{view.picture}.jpg")
+    changed = asking.get(f"{served.address}/pictures/{view.picture}.jpg")
     assert changed.status_code == 404
     assert "the file was changed or damaged" in changed.json()["sentence"]

@@ -26,6 +26,7 @@ from annotate.logbook.pictures import keep_picture, picture_path, read_picture
 from annotate.logbook.review import find_candidate
 from annotate.logbook.verdicts import give_verdict, list_verdicts
 from detect.snapshots import encode_jpeg
+from tests.annotate import asking
 from tests.annotate.conftest import Served
 from tests.annotate.made_pages import RECORDED_AT, SIZE_PX
 
@@ -54,7 +55,7 @@ def page(served: Served) -> Iterator[httpx.Client]:
     save_sample(
         served.logbook, footage.visit_id, window_s=1.0, seed=3, drawn_at=RECORDED_AT, pool=2, windows=windows
     )
-    with httpx.Client(base_url=served.address, headers={"Origin": served.address}) as client:
+    with asking.open_client(base_url=served.address, headers={"Origin": served.address}) as client:
         yield client
 
 

@@ -8,6 +8,7 @@ import pytest
 
 from annotate.logbook.opening import create_logbook, open_logbook
 from annotate.logbook.sizes import keep_focal_length
+from tests.annotate import asking
 from tests.annotate.made_pages import serve_pages
 from tests.annotate.made_records import add_trees, film, make_candidate, search
 
@@ -21,7 +22,7 @@ def pages(tmp_path_factory: pytest.TempPathFactory) -> Iterator[httpx.Client]:
         clip = film(logbook, tree="OT03")
         search(logbook, clip, [make_candidate()])
         keep_focal_length(logbook, clip.id, 77.0)
-        with serve_pages(logbook) as address, httpx.Client(base_url=address, timeout=60) as client:
+        with serve_pages(logbook) as address, asking.open_client(base_url=address) as client:
             yield client
 
 

@@ -3,12 +3,11 @@
 from threading import Thread
 from typing import Any
 
-import httpx
-
 from annotate.logbook.changes import list_record_changes
 from annotate.logbook.places import TreeEntry, find_tree, list_sites, list_trees, write_trees
 from annotate.logbook.verdicts import give_verdict
 from annotate.web.desk import make_mark
+from tests.annotate import asking
 from tests.annotate.conftest import Served
 from tests.annotate.made_pages import RECORDED_AT
 
@@ -17,7 +16,7 @@ TRICKY = "<img src=x onerror=alert(1)> & \"q\" 'q'"
 
 def get(served: Served, path: str) -> str:
     """The text of a page that must be there."""
-    answer = httpx.get(served.address + path)
+    answer = asking.get(served.address + path)
     assert answer.status_code == 200, answer.text
     return answer.text
 
@@ -25,7 +24,7 @@ def get(served: Served, path: str) -> str:
 def send(served: Served, what: str, **fields: Any) -> dict[str, Any]:
     """What the server answers to a form."""
     body = {"logbook": make_mark(served.logbook), "reviewer": "Maren", **fields}
-    answer = httpx.post(
+    answer = asking.post(
         f"{served.address}/api/register/{what}", json=body, headers={"Origin": served.address}
     )
     assert answer.status_code == 200, answer.text
@@ -50,7 +49,7 @@ def test_the_pages_say_what_is_there(shown: Served) -> None:
         shown, "/trees/OTTERHOLT/OT03"
     )
     for path in ("/register/NOWHERE", "/register/OTTERHOLT/trees/OT99", "/register/OTTERHOLT?on=1999-01-01"):
-        answer = httpx.get(shown.address + path)
+        answer = asking.get(shown.address + path)
         assert answer.status_code == 404 and "xpected" in answer.text
 
 
@@ -170,9 +169,9 @@ def test_a_form_sent_twice_counts_once_and_foreign_ones_never(served: Served) ->
     assert first["saved"] and again == first
     address = f"{served.address}/api/register/trees"
     body = {"site": "OTTERHOLT", "was": "", "code": "OT91"}
-    assert httpx.post(address, json=body, headers={"Origin": "http://elsewhere"}).status_code == 403
+    assert asking.post(address, json=body, headers={"Origin": "http://elsewhere"}).status_code == 403
     ours = {"Origin": served.address}
-    assert httpx.post(address, data=body, headers=ours).status_code == 415
-    assert httpx.post(address, json={**body, "logbook": "other"}, headers=ours).status_code == 409
-    assert httpx.post(address, json={**body, "code": 5}, headers=ours).status_code == 422
+    assert asking.post(address, data=body, headers=ours).status_code == 415
+    assert asking.post(address, json={**body, "logbook": "other"}, headers=ours).status_code == 409
+    assert asking.post(address, json={**body, "code": 5}, headers=ours).status_code == 422
     assert "OT91" not in [tree.code for tree in list_trees(served.logbook)]

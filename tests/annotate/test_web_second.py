@@ -21,6 +21,7 @@ from annotate.logbook.verdicts import give_verdict, list_verdicts
 from annotate.web.app import build_app
 from annotate.web.desk import make_mark
 from annotate.words import Answer
+from tests.annotate import asking
 from tests.annotate.made_pages import RECORDED_AT, SIZE_PX, fill_logbook, serve_pages
 
 SAID: tuple[tuple[Answer, ...], ...] = (
@@ -95,7 +96,7 @@ def open_client(logbook: Logbook, second: ReadingPlan | None) -> Iterator[httpx.
     """Serve Tove's pages; give a client that sends as they do."""
     with (
         serve_pages(logbook, reviewer="Tove", second=second) as address,
-        httpx.Client(base_url=address, headers={"Origin": address}) as client,
+        asking.open_client(base_url=address, headers={"Origin": address}) as client,
     ):
         yield client
 

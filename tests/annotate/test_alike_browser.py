@@ -17,23 +17,21 @@ from annotate.logbook.review import find_candidate
 from annotate.logbook.verdicts import give_verdict, list_verdicts
 from detect.evidence import HeldJpeg
 from tests.annotate.conftest import Served
-from tests.annotate.made_pages import serve_pages
-from tests.annotate.made_records import LATER, add_trees, film, make_candidate, make_jpeg, make_view, search
-from tests.annotate.test_review_browser import (
+from tests.annotate.driving import (
     LEAST_TARGET_PX,
     PHONE,
     REFLOW_PX,
     OpenPage,
-    chromium,
-    open_page,
-    pytestmark,
+    in_browser,
     shown_candidate,
     wait_for_candidate,
     wait_until,
     wait_until_sent,
 )
+from tests.annotate.made_pages import serve_pages
+from tests.annotate.made_records import LATER, add_trees, film, make_candidate, make_jpeg, make_view, search
 
-__all__ = ["chromium", "open_page", "pytestmark"]
+pytestmark = in_browser
 
 ALIKE, OTHERS = 9, 3
 """Candidates of one look (ids 1 to 9, the last of them by far the most promising) and of quite another."""

@@ -18,26 +18,19 @@ from annotate.logbook.records import QueuedView
 from annotate.logbook.review import find_candidate
 from annotate.logbook.verdicts import give_verdict, list_verdicts
 from tests.annotate.conftest import Served
-from tests.annotate.test_review_browser import (
-    CHROMIUM,
+from tests.annotate.driving import (
     LEAST_TARGET_PX,
     NOW,
     PHONE,
     REFLOW_PX,
     OpenPage,
-    chromium,
-    open_page,
+    in_browser,
     wait_for_candidate,
     wait_until,
     wait_until_sent,
 )
 
-assert chromium and open_page  # fixtures of the other file
-
-pytestmark = [
-    pytest.mark.browser,
-    pytest.mark.skipif(CHROMIUM is None, reason="there is no Chromium here (Debian: apt install chromium)"),
-]
+pytestmark = in_browser
 
 Place = Callable[[float, float], tuple[float, float]]
 

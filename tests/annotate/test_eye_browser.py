@@ -21,16 +21,14 @@ from annotate.logbook.pictures import read_picture
 from annotate.logbook.places import TreeEntry, find_tree, write_trees
 from annotate.logbook.records import Observation
 from annotate.logbook.visits import list_visits
-from tests.annotate import test_review_browser as review_browser
 from tests.annotate.conftest import Served
+from tests.annotate.driving import LEAST_TARGET_PX, PATIENCE_S, PHONE, REFLOW_PX, in_browser
 from tests.annotate.made_pages import serve_pages
 from tests.annotate.test_field_photos import TURNED_CLOCKWISE, draw_corner, write_photo
-from tests.annotate.test_review_browser import LEAST_TARGET_PX, PATIENCE_S, PHONE, REFLOW_PX
 
 OpenPage = Callable[..., Page]
 
-pytestmark = review_browser.pytestmark
-chromium = review_browser.chromium
+pytestmark = in_browser
 
 
 @pytest.fixture
@@ -38,7 +36,6 @@ def open_page(chromium: Browser) -> Iterator[OpenPage]:
     """Return what opens a page in a window of its own; at the end none may have complained."""
     contexts: list[BrowserContext] = []
     complaints: list[str] = []
-    expect.set_options(timeout=1000 * PATIENCE_S)
 
     def listen(message: ConsoleMessage) -> None:
         is_ours = "net::ERR_INTERNET_DISCONNECTED" in message.text or REFUSED.search(message.text)
@@ -57,7 +54,6 @@ def open_page(chromium: Browser) -> Iterator[OpenPage]:
         return page
 
     yield open_one
-    expect.set_options(timeout=None)
     for context in contexts:
         context.close()
     assert complaints == []

@@ -23,26 +23,20 @@ from annotate.logbook.pictures import picture_path
 from annotate.logbook.review import find_candidate
 from annotate.logbook.verdicts import give_verdict, list_verdicts
 from tests.annotate.conftest import Served
-from tests.annotate.made_pages import fill_logbook, serve_pages
-from tests.annotate.test_review_browser import (
-    CHROMIUM,
+from tests.annotate.driving import (
     LEAST_TARGET_PX,
     PHONE,
     REFLOW_PX,
     OpenPage,
-    chromium,
-    open_page,
+    in_browser,
     wait_for_candidate,
     wait_until,
 )
+from tests.annotate.made_pages import fill_logbook, serve_pages
 
-assert chromium and open_page  # fixtures of the other file
 assert audit  # its command is of the app once its module is read
 
-pytestmark = [
-    pytest.mark.browser,
-    pytest.mark.skipif(CHROMIUM is None, reason="there is no Chromium here (Debian: apt install chromium)"),
-]
+pytestmark = in_browser
 
 NOW = datetime(2026, 5, 17, 22, 0, tzinfo=UTC)
 FRAMES = 3

@@ -8,22 +8,15 @@ from playwright.sync_api import Page, expect
 
 from annotate.logbook.places import TreeEntry, find_tree, list_trees, write_trees
 from tests.annotate.conftest import Served
-from tests.annotate.test_review_browser import (
-    CHROMIUM,
+from tests.annotate.driving import (
     LEAST_TARGET_PX,
     PHONE,
     REFLOW_PX,
     OpenPage,
-    chromium,
-    open_page,
+    in_browser,
 )
 
-assert chromium and open_page  # fixtures of the other file
-
-pytestmark = [
-    pytest.mark.browser,
-    pytest.mark.skipif(CHROMIUM is None, reason="there is no Chromium here (Debian: apt install chromium)"),
-]
+pytestmark = in_browser
 
 FORM = "/register/OTTERHOLT/trees/OT03"
 

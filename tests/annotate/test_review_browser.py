@@ -4,120 +4,30 @@ What was judged is read back from the logbook, not from the page.
 """
 
 import re
-import shutil
-import time
-from collections.abc import Callable, Iterator
 from datetime import UTC, datetime
 from itertools import pairwise
-from typing import Any
 
 import pytest
-from playwright.sync_api import Browser, BrowserContext, Page, expect, sync_playwright
+from playwright.sync_api import expect
 
 from annotate.logbook.observations import list_observations
 from annotate.logbook.review import find_candidate
 from annotate.logbook.verdicts import give_verdict, list_verdicts
 from tests.annotate.conftest import Served
+from tests.annotate.driving import (
+    LEAST_TARGET_PX,
+    NOW,
+    PHONE,
+    REFLOW_PX,
+    OpenPage,
+    in_browser,
+    shown_candidate,
+    wait_for_candidate,
+    wait_until,
+    wait_until_sent,
+)
 
-CHROMIUM = shutil.which("chromium")
-ARGUMENTS = [
-    "--no-sandbox",
-    "--disable-gpu",
-    "--disable-quic",
-    "--no-first-run",
-    "--disable-background-networking",
-    "--disable-component-update",
-    "--disable-sync",
-]
-
-PATIENCE_S = 10.0
-
-DESK = {"width": 1440, "height": 900}
-PHONE = {"width": 390, "height": 844}
-LEAST_TARGET_PX = 44
-"""WCAG 2.1, success criterion 2.5.5: targets of at least 44 by 44 CSS px."""
-
-REFLOW_PX = 320
-"""WCAG 2.1, success criterion 1.4.10: no sideways scrolling at a width of 320 CSS px, which is 1280 px at 400 %."""
-
-NOW = datetime(2026, 5, 17, 20, 0, tzinfo=UTC)
-
-pytestmark = [
-    pytest.mark.browser,
-    pytest.mark.skipif(CHROMIUM is None, reason="there is no Chromium here (Debian: apt install chromium)"),
-]
-
-OpenPage = Callable[..., Page]
-
-
-@pytest.fixture(scope="module")
-def chromium() -> Iterator[Browser]:
-    """One Chromium for all tests of this file."""
-    with sync_playwright() as playwright:
-        browser = playwright.chromium.launch(executable_path=CHROMIUM, args=ARGUMENTS)
-        yield browser
-        browser.close()
-
-
-@pytest.fixture
-def open_page(chromium: Browser) -> Iterator[OpenPage]:
-    """Return what opens a page in a window of its own; at the end no page may have complained or fetched from elsewhere."""
-    contexts: list[BrowserContext] = []
-    complaints: list[str] = []
-    fetched: set[str] = set()
-    homes: set[str] = set()
-
-    def listen(message: Any) -> None:
-        # A request that the test itself makes fail is logged by the browser, and is no complaint of the page.
-        if message.type in ("error", "warning") and "net::ERR_INTERNET_DISCONNECTED" not in message.text:
-            complaints.append(message.text)
-
-    def open_one(address: str, *, context: BrowserContext | None = None, **settings: Any) -> Page:
-        if context is None:
-            context = chromium.new_context(**{"viewport": DESK, **settings})
-            context.set_default_timeout(1000 * PATIENCE_S)
-            contexts.append(context)
-        page = context.new_page()
-        page.on("console", listen)
-        page.on("pageerror", lambda error: complaints.append(str(error)))
-        page.on(
-            "request",
-            lambda request: fetched.add(re.sub(r"^(\w+://[^/]*).*$", r"\1", request.url, flags=re.DOTALL)),
-        )
-        homes.add(re.match(r"\w+://[^/]*", address)[0])  # type: ignore[index]
-        page.goto(address)
-        return page
-
-    yield open_one
-    for context in contexts:
-        context.close()
-    assert complaints == []
-    assert fetched <= homes
-
-
-def shown_candidate(page: Page) -> int:
-    """The id of the candidate at hand."""
-    return int(page.locator("#main").get_attribute("data-candidate") or 0)
-
-
-def wait_for_candidate(page: Page, candidate: int) -> None:
-    """Wait until a candidate is at hand."""
-    expect(page.locator("#main")).to_have_attribute("data-candidate", str(candidate))
-
-
-def wait_until(page: Page, expression: str, argument: object = None) -> None:
-    """Wait until an expression holds on a page; the browser's own waiting would need eval, which the pages forbid."""
-    end = time.monotonic() + PATIENCE_S
-    while not page.evaluate(expression, argument):
-        assert time.monotonic() < end, f"never came true: {expression}"
-        page.wait_for_timeout(20)
-
-
-def wait_until_sent(page: Page) -> None:
-    """Wait until nothing is kept in the browser any more."""
-    wait_until(
-        page, "Object.keys(localStorage).filter((key) => key.startsWith('leafshade-out:')).length === 0"
-    )
+pytestmark = in_browser
 
 
 def list_answers(served: Served) -> dict[int, list[str]]:

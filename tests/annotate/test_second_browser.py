@@ -9,23 +9,21 @@ from annotate.logbook.observations import list_observations
 from annotate.logbook.review import find_candidate
 from annotate.logbook.second_reading import ReadingPlan
 from annotate.logbook.verdicts import give_verdict, list_verdicts
-from tests.annotate import test_review_browser as review_browser
 from tests.annotate.conftest import Served
-from tests.annotate.made_pages import serve_pages
-from tests.annotate.test_review_browser import (
+from tests.annotate.driving import (
     LEAST_TARGET_PX,
     NOW,
     PHONE,
     REFLOW_PX,
     OpenPage,
+    in_browser,
     shown_candidate,
     wait_for_candidate,
     wait_until,
 )
+from tests.annotate.made_pages import serve_pages
 
-pytestmark = review_browser.pytestmark
-chromium = review_browser.chromium
-open_page = review_browser.open_page
+pytestmark = in_browser
 
 UNSENT = "Object.keys(localStorage).filter((key) => /^leafshade-(out|second):/.test(key)).length === 0"
 MAREN_SAYS = {1: "confirm", 2: "dismiss", 3: "unsure"}

@@ -13,12 +13,8 @@ from annotate.logbook.drawn_stretches import DrawnStretch, draw_stretches, read_
 from annotate.logbook.places import find_tree
 from annotate.logbook.review import find_candidate
 from tests.annotate import asking
-from tests.annotate import test_review_browser as review_browser
 from tests.annotate.conftest import Served
-
-chromium = review_browser.chromium
-
-PATIENCE_S = 30
+from tests.annotate.driving import PATIENCE_S, in_browser
 
 
 def test_a_strip_is_read_from_the_clip(served_with_clip: Served) -> None:
@@ -92,6 +88,7 @@ def test_two_windows_do_not_undo_each_other(served: Served) -> None:
 
 
 @pytest.mark.browser
+@in_browser
 def test_parts_are_moved_named_removed_and_drawn_by_hand(
     served_with_clip: Served, chromium: Browser, tmp_path: Path
 ) -> None:

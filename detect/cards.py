@@ -55,8 +55,8 @@ THRESHOLD_STEP = 7.0
 module: with one of 15 px, a dim card before a bright sky ran together with the sky's edge, and 5 in 7 were missed."""
 
 PASSING_STEP = 10.0
-"""The same for a look at half size in passing: canopy has fewer outlines by it, so that the look costs three quarters. Of 120 cards
-at 8 to 30 px a module, a third of them dim, 117 were met where 118 were with 7; with 14, only 103 were."""
+"""The same for a look at half size in passing: canopy has fewer outlines by it, so that the look costs three quarters. Of 120
+cards at 8 to 30 px a module, a third of them dim, 117 were met where 118 were with 7; with 14, only 103 were."""
 
 LEAST_PERIMETER_PX = 80.0
 """In the picture looked at. A marker of 8 px a module is 32 px wide in the half-size one, and tilted by 50 degrees its outline

@@ -118,16 +118,19 @@ def scale_by_height(lens: "Lens", *, height_m: float, frame_size_px: tuple[int, 
 def scale_by_card(corners: NDArray[np.float32], *, side_mm: float) -> Scale:
     """Return the scale of a card that was held beside the larva; corners float32 (4, 2), (row, column), side by side.
 
-    A tilted card is shortened in one direction only, so its longest side counts.
+    Raises
+    ------
+    annotate.errors.AnnotateError
+        Where the corners span no area or the side has no length.
     """
-    sides_px = np.hypot(*(np.asarray(corners, np.float64) - np.roll(corners, 1, axis=0)).T)
-    longest_px = float(sides_px.max()) if np.isfinite(sides_px).all() else 0.0
-    if longest_px < 1 or side_mm <= 0:
-        raise AnnotateError(
-            f"card: expected four corners at least a pixel apart and a side longer than 0 mm; found {longest_px:.1f} px and "
-            f"{side_mm:g} mm; measure the printed card"
-        )
-    return Scale(side_mm / longest_px, math.hypot(CARD_SHARE, BESIDE_SHARE), 0.0, "card held beside it")
+    from detect.cards import measure_scale
+    from detect.errors import DetectError
+
+    try:
+        measured = measure_scale(corners, side_mm)
+    except DetectError as error:
+        raise AnnotateError(str(error)) from error
+    return Scale(measured.mm_per_px, math.hypot(CARD_SHARE, BESIDE_SHARE), 0.0, "card held beside it")
 
 
 def size_body(length_px: float, scale: Scale, *, is_drawn_by_hand: bool = False) -> BodySize:

@@ -16,6 +16,8 @@ from annotate.logbook.observations import change_fields
 from annotate.logbook.opening import Logbook
 from annotate.logbook.records import Clip, Stretch
 from annotate.logbook.tables import (
+    AuditSampleRow,
+    AuditWindowRow,
     CandidateRow,
     ClipRow,
     ObservationRow,
@@ -209,9 +211,28 @@ def leave_visit(session: Session, visit: VisitRow) -> None:
     """Let a visit that arose from footage span the clips it still has; without clips, records and words it is removed."""
     if visit.times_from != FOOTAGE:
         return
+    has_clips = take_times(session, visit)
+    if not has_clips:
+        _hand_on_samples(session, visit)
     records = session.scalar(select(func.count()).where(ObservationRow.visit_id == visit.id))
-    if not take_times(session, visit) and not records and not _is_described(session, visit):
+    samples = session.scalar(select(func.count()).where(AuditSampleRow.visit_id == visit.id))
+    if not has_clips and not records and not samples and not _is_described(session, visit):
         session.delete(visit)
+
+
+def _hand_on_samples(session: Session, visit: VisitRow) -> None:
+    """Let the samples of what was passed over follow the clips they were drawn from, all of which have left the visit."""
+    for sample in session.scalars(select(AuditSampleRow).where(AuditSampleRow.visit_id == visit.id)):
+        now = session.scalar(
+            select(ClipRow.visit_id)
+            .join(AuditWindowRow, AuditWindowRow.clip_id == ClipRow.id)
+            .where(AuditWindowRow.sample_id == sample.id, ClipRow.visit_id.is_not(None))
+            .order_by(AuditWindowRow.id)
+            .limit(1)
+        )
+        if now is not None:
+            sample.visit_id = now
+    session.flush()
 
 
 def take_times(session: Session, visit: VisitRow) -> bool:
@@ -245,7 +266,12 @@ def _cut_older(session: Session, clip_id: int, *, start_s: float, end_s: float) 
         for part in kept:
             session.add(
                 StretchRow(
-                    clip_id=clip_id, tree_id=row.tree_id, start_s=part[0], end_s=part[1], source=row.source
+                    clip_id=clip_id,
+                    tree_id=row.tree_id,
+                    start_s=part[0],
+                    end_s=part[1],
+                    source=row.source,
+                    doubt=row.doubt,
                 )
             )
     session.flush()

@@ -40,12 +40,14 @@ from annotate.logbook.audits import (
     next_window,
 )
 from annotate.logbook.clips import add_clip, add_stretch
+from annotate.logbook.clocks import set_clock
 from annotate.logbook.opening import EVIDENCE_NAME, Logbook, create_logbook, open_logbook
 from annotate.logbook.pictures import read_picture
 from annotate.logbook.places import find_tree
 from annotate.logbook.records import Clip
 from annotate.logbook.searches import save_search
 from annotate.logbook.verdicts import give_verdict
+from annotate.logbook.visits import list_visits
 from detect.candidates import Candidate
 from detect.clips import open_clip, read_frames
 from detect.errors import DetectError
@@ -557,3 +559,20 @@ def test_the_command_refuses_a_date_without_clips(logbook: Logbook, filmed: Path
     put_in(logbook, filmed)
     code, _, err = run(logbook, "--visit", "2026-05-18")
     assert code == 2 and "found 2026-05-18; those with clips are: 2026-05-17" in err
+
+
+def test_a_sample_follows_its_clips_to_another_date(logbook: Logbook, filmed: Path) -> None:
+    """A clock put right by a day takes clip, sample and answers along to the visit of that date; the one left empty goes."""
+    clip = put_in(logbook, filmed)
+    draw(logbook, windows=6)
+    answer_all(logbook, lambda start_s: "none")
+    before = audit_first(logbook)
+    set_clock(logbook, [clip.id], offset_s=86400.0, who="Maren")
+    (summary,) = list_visits(logbook)
+    assert str(summary.visit.date) == "2026-05-18"
+    after = audit_first(logbook)
+    assert after.parts == before.parts and after.missed == before.missed
+    assert [sample.visit_id for sample in list_samples(logbook)] == [summary.visit.id]
+    draw(logbook, summary.visit.id, windows=6, seed=9)
+    set_clock(logbook, [clip.id], offset_s=0.0, who="Maren")
+    assert [str(one.visit.date) for one in list_visits(logbook)] == ["2026-05-17"]

@@ -18,6 +18,7 @@ from annotate.logbook.opening import Logbook, create_logbook, open_logbook
 from annotate.logbook.places import TreeEntry, assign_markers, find_tree, list_trees, write_trees
 from annotate.logbook.review import find_candidate
 from annotate.logbook.sightings import cut_by_cards, list_sightings
+from annotate.logbook.tracks import list_asked
 from annotate.logbook.verdicts import give_verdict
 from annotate.searching import SearchOrder, search_into_logbook
 from detect.cards import CardSighting
@@ -134,6 +135,16 @@ def test_cards_name_the_trees_and_are_kept(logbook: Logbook) -> None:
         (one.time_s, one.number, one.corners.tobytes()) for one in seen
     ]
     assert not cut_by_cards(logbook, clip.id).is_changed
+
+
+def test_what_is_left_of_a_stretch_in_doubt_is_still_asked(logbook: Logbook) -> None:
+    """A person says the middle of a stretch in doubt; the parts before and after it keep the doubt."""
+    clip = film(logbook)
+    cut_by_cards(logbook, clip.id, [*see((0, 5.0)), *see((1, 5.5))])
+    (before, *_) = [one for one in list_asked(logbook) if one.end_s == 60.0]
+    add_stretch(logbook, clip.id, tree_id=find_tree(logbook, "OT03").id, start_s=20.0, end_s=40.0)
+    after = [(one.start_s, one.end_s, one.doubt) for one in list_asked(logbook) if one.end_s > 10]
+    assert after == [(before.start_s, 20.0, before.doubt), (40.0, 60.0, before.doubt)]
 
 
 def test_cutting_again_moves_only_what_came_from_cards(logbook: Logbook) -> None:

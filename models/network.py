@@ -57,11 +57,11 @@ class NetworkConfig:
 
     seeker_widths: tuple[int, int, int, int] = (24, 32, 64, 128)
     seeker_layers: tuple[int, int, int] = (1, 3, 3)
-    near_widths: tuple[int, int, int, int] = (24, 64, 128, 192)
-    near_layers: tuple[int, int, int] = (1, 3, 3)
-    wide_widths: tuple[int, int, int] = (24, 64, 128)
-    wide_layers: tuple[int, int] = (3, 3)
-    head_width: int = 256
+    near_widths: tuple[int, int, int, int] = (24, 48, 96, 128)
+    near_layers: tuple[int, int, int] = (1, 2, 2)
+    wide_widths: tuple[int, int, int] = (24, 48, 96)
+    wide_layers: tuple[int, int] = (2, 2)
+    head_width: int = 160
     mask_widths: tuple[int, int] = (32, 16)
 
 

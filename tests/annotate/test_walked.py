@@ -1,5 +1,8 @@
 """A walked track, the camera's clock and the stretches they give: on drawn walks, through the logbook, and with hostile files."""
 
+import ast
+import subprocess
+import sys
 from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -376,3 +379,71 @@ def test_the_place_in_a_file_ties_a_short_clip_to_its_tree(logbook: Logbook, wal
     assert cut_by_place(logbook, 4, None) == ""
     long = film(logbook, number=77, recorded_at=NOON, duration_s=600.0)
     assert "10 minutes" in cut_by_place(logbook, long.id, ClipPlace(one.latitude_deg, one.longitude_deg, 4.0))
+
+
+KILL = """
+import os, random, shutil, signal, sqlite3, sys, time
+from pathlib import Path
+import alembic.command, gpxpy, numpy
+from annotate.commands import app
+import annotate.commands.track, annotate.field.walked, annotate.logbook.tracks
+
+clean, folder, gpx = map(Path, sys.argv[1:])
+
+def start():
+    pid = os.fork()
+    if pid == 0:
+        os.dup2(os.open(os.devnull, os.O_WRONLY), 1)
+        try:
+            app(["track", str(gpx), "--offset", "+1h", "--logbook", str(folder)])
+        except SystemExit as ended:
+            os._exit(int(ended.code or 0))
+        os._exit(1)
+    return pid
+
+def read():
+    connection = sqlite3.connect(folder / "logbook.db")
+    ask = lambda question: connection.execute(question).fetchall()
+    assert ask("PRAGMA integrity_check") == [("ok",)] and ask("PRAGMA foreign_key_check") == []
+    (tracks,), = ask("SELECT count(*) FROM track")
+    (stretches,), = ask("SELECT count(*) FROM stretch")
+    (moved,), = ask("SELECT count(*) FROM clip WHERE clock_offset_s = 3600")
+    connection.close()
+    return tracks, stretches, moved
+
+def renew():
+    shutil.rmtree(folder, ignore_errors=True)
+    shutil.copytree(clean, folder)
+
+renew()
+began = time.monotonic()
+assert os.waitpid(start(), 0)[1] == 0
+whole_s = time.monotonic() - began
+assert read() == (1, 6, 6)
+rng, seen = random.Random(3), set()
+for round in range(6):
+    renew()
+    pid = start()
+    # Most of the kills late, where it writes.
+    time.sleep(whole_s * (1 - rng.random() ** 2 * 0.9))
+    os.kill(pid, signal.SIGKILL)
+    os.waitpid(pid, 0)
+    seen.add(read())
+    assert os.waitpid(start(), 0)[1] == 0
+    assert read() == (1, 6, 6)
+print(sorted(seen))
+"""
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="the script forks, which Windows does not know")
+def test_a_track_killed_at_any_moment_is_followed_whole_or_not_at_all(
+    logbook: Logbook, walk: DrawnWalk, tmp_path: Path
+) -> None:
+    """SIGKILL at six moments: track, clocks and stretches stand together or none does; the command then does it all."""
+    fill(logbook, walk, clock_slow_s=3600.0)
+    path = write_gpx(tmp_path / "walk.gpx", walk)
+    logbook.close()
+    command = [sys.executable, "-c", KILL, str(logbook.folder), str(tmp_path / "killed"), str(path)]
+    done = subprocess.run(command, check=False, capture_output=True, text=True, timeout=240)
+    assert done.returncode == 0, done.stderr
+    assert set(ast.literal_eval(done.stdout)) <= {(0, 0, 0), (1, 6, 6)}

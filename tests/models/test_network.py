@@ -26,6 +26,7 @@ from models.network import (
     find_peaks,
     look_over,
     ready_pair,
+    round_weights,
     seek,
 )
 from models.patches import CROP_PX, make_judge_input
@@ -191,6 +192,25 @@ def test_kept_weights_give_the_same_scores(tmp_path):
     for expected, found in zip(judge_crops(pair), judge_crops(loaded), strict=True):
         assert torch.equal(expected, found)
     assert [p.name for p in sorted(path.parent.iterdir())] == ["pair.json", "pair.pt"]
+
+
+def test_rounded_weights_take_two_bytes_less_each_and_say_nearly_the_same(tmp_path):
+    """Rounded to 16 bits each weight takes two bytes less and is read back bit by bit; log-odds move by under .02."""
+    pair = build_pair(SMALL, seed=5)
+    rounded = round_weights(pair)
+    save_weights(tmp_path / "whole.pt", pair, CARD)
+    save_weights(tmp_path / "rounded.pt", rounded, CARD)
+    whole_bytes, rounded_bytes = ((tmp_path / name).stat().st_size for name in ("whole.pt", "rounded.pt"))
+    weights = [some for half in (pair.seeker, pair.judge) for some in half.parameters() if some.ndim > 1]
+    assert whole_bytes - rounded_bytes >= 1.9 * sum(some.numel() for some in weights)
+    loaded, _ = load_weights(tmp_path / "rounded.pt")
+    for some in (pair, rounded, loaded):
+        some.judge.eval()
+    whole, kept, read = (judge_crops(some) for some in (pair, rounded, loaded))
+    for expected, found in zip(kept, read, strict=True):
+        assert torch.equal(expected, found)
+    assert any(not torch.equal(one, other) for one, other in zip(whole, kept, strict=True))
+    assert all(float((one - other).abs().max()) < 0.02 for one, other in zip(whole, kept, strict=True))
 
 
 def cut_off(path):

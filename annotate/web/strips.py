@@ -88,6 +88,7 @@ def _read(clip: Clip) -> "Iterator[tuple[int, bytes]]":
     import numpy as np
 
     from detect.clips import open_clip, read_frames
+    from detect.photos import PHOTO_STEP_S
     from detect.pictures import read_rgb
     from detect.snapshots import encode_jpeg
 
@@ -96,10 +97,15 @@ def _read(clip: Clip) -> "Iterator[tuple[int, bytes]]":
         raise AnnotateError(
             f"clip: expected the one that was searched at {clip.path}; found another file under its name; put the clip back"
         )
+    # A photo stands for the step that begins with it; of a video, frames are so close that the next one does.
+    back_s = PHOTO_STEP_S if info.kind == "photos" else 0.0
     last = None
     for place, time_s in enumerate(list_times(clip)):
-        with closing(read_frames(info, start_after_s=time_s)) as frames:
+        with closing(read_frames(info, start_after_s=time_s - back_s)) as frames:
             frame = next(frames, None)
+        if frame is None and last is None:
+            with closing(read_frames(info)) as frames:
+                frame = next(frames, None)
         if frame is not None:
             rgb = read_rgb(frame)
             scale = WIDTH_PX / rgb.shape[1]

@@ -1,20 +1,27 @@
 """The page of a clip: its strip, and stretches drawn, moved, named, removed and undone, in a real browser and over HTTP."""
 
 import time
+from collections.abc import Sequence
 from pathlib import Path
 
+import cv2
+import numpy as np
 import pytest
-from playwright.sync_api import Browser, expect
+from playwright.sync_api import Browser, Page, expect
 
 from annotate.errors import AnnotateError
 from annotate.logbook.changes import list_record_changes
-from annotate.logbook.clips import list_stretches
+from annotate.logbook.clips import add_clip, find_clip, list_stretches
 from annotate.logbook.drawn_stretches import DrawnStretch, draw_stretches, read_drawn
+from annotate.logbook.opening import create_logbook, open_logbook
 from annotate.logbook.places import find_tree
 from annotate.logbook.review import find_candidate
+from annotate.web.strips import PICTURES, ask_for_strip, find_picture
+from detect.clips import open_clip
 from tests.annotate import asking
 from tests.annotate.conftest import Served
-from tests.annotate.driving import PATIENCE_S, in_browser
+from tests.annotate.driving import LEAST_TARGET_PX, PATIENCE_S, PHONE, OpenPage, in_browser, wait_until
+from tests.annotate.made_records import NOON
 
 
 def test_a_strip_is_read_from_the_clip(served_with_clip: Served) -> None:
@@ -132,3 +139,92 @@ def test_parts_are_moved_named_removed_and_drawn_by_hand(
     page.screenshot(path=str(tmp_path / "clip.png"))
     page.close()
     assert complaints == []
+
+
+class Finger:
+    """A finger on the screen, through the browser's own input, so that it scrolls where the page lets it."""
+
+    def __init__(self, page: Page) -> None:
+        self._session = page.context.new_cdp_session(page)
+
+    def drag(self, start: tuple[float, float], end: tuple[float, float], *, steps: int = 8) -> None:
+        """Put down, move in steps, lift."""
+        for step in range(steps + 1):
+            share = step / steps
+            place = {"x": start[0] + share * (end[0] - start[0]), "y": start[1] + share * (end[1] - start[1])}
+            self._touch("touchMove" if step else "touchStart", [place])
+        self._touch("touchEnd", [])
+
+    def _touch(self, kind: str, places: list[dict[str, float]]) -> None:
+        self._session.send("Input.dispatchTouchEvent", {"type": kind, "touchPoints": places})
+
+
+@pytest.mark.browser
+@in_browser
+def test_parts_are_drawn_and_moved_by_touch_on_a_phone(served_with_clip: Served, open_page: OpenPage) -> None:
+    """390 px wide: a finger draws a part, drags its end and scrolls the pictures; nothing but the strip scrolls sideways."""
+    logbook = served_with_clip.logbook
+    page = open_page(f"{served_with_clip.address}/clips/1", viewport=PHONE, has_touch=True, is_mobile=True)
+    finger, said = Finger(page), page.locator("#said")
+    page.get_by_role("button", name="Remove").tap()
+    expect(said).to_have_text("Saved.")
+    assert page.evaluate("document.documentElement.scrollWidth") <= PHONE["width"]
+    page.locator("#parts").scroll_into_view_if_needed()
+    box = page.locator("#parts").bounding_box()
+    assert box is not None
+    row = box["y"] + box["height"] / 2
+    finger.drag((box["x"] + 60, row), (box["x"] + 260, row))
+    expect(page.locator("#parts .part")).to_have_count(1)
+    expect(said).to_have_text("Saved.")
+    (drawn,) = read_drawn(logbook, 1)
+    length_s = box["width"] / find_clip(logbook, 1).duration_s
+    assert drawn.start_s == pytest.approx(60 / length_s, abs=0.15)
+    assert drawn.end_s == pytest.approx(260 / length_s, abs=0.15)
+    end = page.locator("#parts .end.last").bounding_box()
+    assert end is not None and end["width"] >= LEAST_TARGET_PX - 0.5
+    finger.drag((end["x"] + end["width"] / 2, row), (box["x"] + 320, row))
+    deadline = time.monotonic() + PATIENCE_S
+    while read_drawn(logbook, 1) == (drawn,) and time.monotonic() < deadline:
+        time.sleep(0.05)
+    (moved,) = read_drawn(logbook, 1)
+    assert (moved.start_s, moved.end_s) == (drawn.start_s, pytest.approx(320 / length_s, abs=0.15))
+    pictures = page.locator("#pictures").bounding_box()
+    assert pictures is not None
+    finger.drag((300, pictures["y"] + 20), (60, pictures["y"] + 20))
+    wait_until(page, "document.querySelector('.strip-frame').scrollLeft > 50")
+    for control in page.locator("#list select, #list input, #list button").all():
+        place = control.bounding_box()
+        assert place is not None and place["height"] >= LEAST_TARGET_PX - 0.5
+
+
+def write_photos(folder: Path, shades: Sequence[int]) -> Path:
+    """A folder of photos, each of one shade."""
+    folder.mkdir()
+    for number, shade in enumerate(shades):
+        cv2.imwrite(str(folder / f"photo-{number}.jpg"), np.full((60, 80, 3), shade, np.uint8))
+    return folder
+
+
+@pytest.mark.parametrize("shades", [(40,), (40, 120, 200)], ids=["one", "three"])
+def test_photos_stand_along_the_strip_in_their_order(tmp_path: Path, shades: Sequence[int]) -> None:
+    """One photo fills the strip; of three each has its third of it, the first and the last among them."""
+    folder = write_photos(tmp_path / "photos", shades)
+    with open_logbook(create_logbook(tmp_path / "Otterholt", zone="UTC", recorder="")) as logbook:
+        clip = add_clip(
+            logbook,
+            open_clip(folder),
+            recorded_at=NOON,
+            zone="UTC",
+            recorded_from="given",
+            duration_s=float(len(shades)),
+        )
+        deadline = time.monotonic() + PATIENCE_S
+        while not (state := ask_for_strip(logbook, clip)).is_done and time.monotonic() < deadline:
+            time.sleep(0.02)
+        assert (state.ready, state.sentence) == (PICTURES, "")
+        seen = [
+            int(cv2.imread(str(find_picture(logbook, clip.sha256, place))).mean().round())
+            for place in range(PICTURES)
+        ]
+    wanted = [shades[int((place + 0.5) / PICTURES * len(shades))] for place in range(PICTURES)]
+    assert seen == pytest.approx(wanted, abs=2)

@@ -23,7 +23,7 @@ from detect.regions import Kind, Outline, Region, ScoredRegion, find_middle
 from detect.silhouettes import find_box, measure_extent
 from models.calibration import apply_calibration, apply_track_calibration
 from models.cards import DEFAULT_WEIGHTS, ModelCard, load_weights
-from models.looks import SeenPlace, describe_places
+from models.looks import CROPS_A_PLACE, WITH_ODDS, SeenPlace, describe_places
 from models.patches import (
     CROP_PX,
     build_pyramid,
@@ -103,8 +103,13 @@ class NetworkScorer:
             return combine_scores(scores, most_views=most_views)
         return apply_track_calibration(find_log_odds(scores), self.card.track, most_views=most_views)
 
+    @property
+    def look_name(self) -> str:
+        """The scorer's name, and in how many poses it looks."""
+        return f"{self.name}, {CROPS_A_PLACE} poses{WITH_ODDS}"
+
     def describe(self, places: Sequence[SeenPlace]) -> NDArray[np.float16]:
-        """Return what the judge sees at each place, (N, D), before it makes anything of it."""
+        """Return what the judge sees at each place, looking longer than a search does, and what it makes of it, (N, D + 1)."""
         return describe_places(self.pair.judge, places)
 
     def _score(self, region: Region) -> float:

@@ -50,8 +50,12 @@ class Describer(Protocol):
     """A scorer that can also say what a place looks like to it: alike vectors, alike places."""
 
     @property
-    def name(self) -> str:
-        """What describes, with its version: vectors of one name can be compared with each other only."""
+    def look_name(self) -> str:
+        """What describes, with its version: vectors of one name can be compared with each other only.
+
+        Where it ends in `models.looks.WITH_ODDS`, the last number of a vector is no part of it: it is the log-odds
+        that a larva lies there.
+        """
         ...
 
     def describe(self, places: Sequence[SeenPlace]) -> NDArray[np.float16]:

@@ -49,7 +49,7 @@ def order(logbook: LogbookOption = None) -> None:
         _look_at_missing(opened)
         renewal = renew_promises(opened)
     if not renewal.learned_from:
-        print("No verdicts to learn from yet: candidates come by the score of the search.")
+        print("No verdicts to learn from yet: candidates come by what the network saw alone.")
         return
     print(
         f"Learned from {say_count(renewal.learned_from, 'verdict')}: "
@@ -105,7 +105,7 @@ def _look_at_missing(logbook: "Logbook") -> None:
     scorer = load_scorer()
     if not isinstance(scorer, Describer):
         return
-    unseen = list_unseen(logbook, scorer.name)
+    unseen = list_unseen(logbook, scorer.look_name)
     with Progress(console=Console(stderr=True), transient=True) as progress:
         task = progress.add_task("Looking at candidates", total=len(unseen))
         made = make_looks(logbook, scorer, on_looks=lambda done, _: progress.update(task, completed=done))

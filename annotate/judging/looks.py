@@ -36,12 +36,12 @@ def make_looks(
 
     Asked again it makes none; stopped in between, it goes on where it was.
     """
-    unseen = list_unseen(logbook, describer.name, clip_id=clip_id)
+    unseen = list_unseen(logbook, describer.look_name, clip_id=clip_id)
     made = 0
     for first in range(0, len(unseen), AT_ONCE):
         seen = [(view, place) for view in unseen[first : first + AT_ONCE] if (place := _see(logbook, view))]
         vectors = describer.describe([place for _, place in seen])
-        keep_looks(logbook, describer.name, ids=[view.candidate_id for view, _ in seen], vectors=vectors)
+        keep_looks(logbook, describer.look_name, ids=[view.candidate_id for view, _ in seen], vectors=vectors)
         made += len(seen)
         on_looks(min(first + AT_ONCE, len(unseen)), len(unseen))
     return made

@@ -1,7 +1,8 @@
 """Looks kept in the logbook: for each candidate a vector of what its best view looks like to the network that searched.
 
 A candidate has one look, made by the scorer named beside it; looks of different scorers say nothing about each other. Vectors are
-float16. What a look is, and how it is made, stands in `models.looks`; here they are kept and handed out.
+float16; where the scorer's name says so, one number more is kept behind each, the log-odds of a larva. What a look is, and how it
+is made, stands in `models.looks`; here they are kept and handed out.
 """
 
 from collections import Counter
@@ -30,11 +31,13 @@ class Looks:
     scorer : who made them; empty where there are none
     ids : int64 (N,), candidates, in rising order
     vectors : float16 (N, D), theirs
+    log_odds : float64 (N,), of a larva, as the scorer sees it at a second look; None where it gave none
     """
 
     scorer: str
     ids: NDArray[np.int64]
     vectors: NDArray[np.float16]
+    log_odds: NDArray[np.float64] | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,7 +84,12 @@ def list_unseen(logbook: Logbook, scorer: str, *, clip_id: int | None = None) ->
 
 
 def keep_looks(logbook: Logbook, scorer: str, *, ids: Sequence[int], vectors: NDArray[np.float16]) -> None:
-    """Keep looks (N, D) of candidates, in place of older ones, in one transaction."""
+    """Keep looks of candidates, in place of older ones, in one transaction.
+
+    Parameters
+    ----------
+    vectors : (N, D), or (N, D + 1) with the log-odds behind them where the scorer's name ends in `models.looks.WITH_ODDS`
+    """
     packed = np.ascontiguousarray(vectors, "<f2")
     rows = [
         {"candidate_id": candidate_id, "scorer": scorer, "vector": vector.tobytes()}
@@ -112,10 +120,17 @@ def read_looks(logbook: Logbook, *, scorer: str | None = None) -> Looks:
         [len(vector) for maker, vector in zip(makers, vectors, strict=True) if maker == scorer], 0
     )
     fits = [maker == scorer and len(vector) == size for maker, vector in zip(makers, vectors, strict=True)]
-    joined = np.frombuffer(b"".join(compress(vectors, fits)), "<f2")
-    return Looks(
-        scorer, np.array(list(compress(ids, fits)), np.int64), joined.reshape(sum(fits), size // BYTES_EACH)
-    )
+    joined = np.frombuffer(b"".join(compress(vectors, fits)), "<f2").reshape(sum(fits), size // BYTES_EACH)
+    return _part(scorer, np.array(list(compress(ids, fits)), np.int64), joined)
+
+
+def _part(scorer: str, ids: NDArray[np.int64], kept: NDArray[np.float16]) -> Looks:
+    """Return what was kept as looks, the log-odds behind them for themselves where there are any."""
+    from models.looks import WITH_ODDS
+
+    if not scorer.endswith(WITH_ODDS) or not kept.shape[1]:
+        return Looks(scorer, ids, kept)
+    return Looks(scorer, ids, kept[:, :-1], kept[:, -1].astype(np.float64))
 
 
 BYTES_EACH = 2

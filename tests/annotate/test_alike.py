@@ -21,6 +21,7 @@ from annotate.logbook.verdicts import give_verdict
 from annotate.searching import SearchOrder, search_into_logbook
 from detect.clips import open_clip
 from detect.default_scorer import load_scorer
+from detect.network_scoring import NetworkScorer
 from tests.annotate.made_records import LATER, add_trees, film, make_candidate, search
 
 SAMPLE = Path(__file__).parents[2] / "sample_frames"
@@ -130,7 +131,10 @@ def test_a_search_leaves_a_look_of_everything_it_found(searched: Path) -> None:
         looks = read_looks(logbook)
         ids = sorted(candidate.id for candidate in list_candidates(logbook, limit=1_000))
     assert len(ids) > 3 and looks.ids.tolist() == ids
-    assert looks.scorer == load_scorer().name and looks.vectors.shape[1] == load_scorer().pair.judge.look_size  # type: ignore[attr-defined]
+    scorer = load_scorer()
+    assert isinstance(scorer, NetworkScorer) and looks.scorer == scorer.look_name
+    assert looks.vectors.shape[1] == scorer.pair.judge.look_size
+    assert looks.log_odds is not None and np.ptp(looks.log_odds) > 0
 
 
 def test_similar_lists_looks_and_makes_them_where_they_lack(searched: Path) -> None:

@@ -18,7 +18,7 @@ from annotate.logbook.promises import list_doubtful, next_to_teach, read_judged,
 from annotate.logbook.review import list_candidates, next_candidate
 from annotate.logbook.verdicts import give_verdict, take_back
 from detect.scoring import Describer, HandMadeScorer
-from models.looks import SeenPlace
+from models.looks import WITH_ODDS, SeenPlace
 from tests.annotate.made_records import LATER, add_trees, film, make_candidate, search
 
 SIZE = 8
@@ -27,7 +27,7 @@ SIZE = 8
 class MeanColour:
     """Describes a place by the mean colour about it: made pictures of one shade look alike."""
 
-    name = "mean colour 1"
+    look_name = "mean colour 1"
 
     def __init__(self) -> None:
         self.asked = 0
@@ -104,6 +104,30 @@ def test_stopped_in_between_looks_go_on_where_they_were(
     told: list[tuple[int, int]] = []
     assert make_looks(logbook, MeanColour(), on_looks=lambda done, total: told.append((done, total))) == 3
     assert told == [(2, 3), (3, 3)]
+
+
+def test_log_odds_of_a_second_look_are_no_part_of_the_vector(logbook: Logbook) -> None:
+    """Where the scorer's name says so, the last number comes back for itself; under any other name it belongs to the vector."""
+    fill(logbook, [0.2, 0.3, 0.4])
+    vectors = np.arange(3 * SIZE, dtype=np.float16).reshape(3, SIZE)
+    keep_looks(logbook, "plain 1", ids=[1, 2, 3], vectors=vectors)
+    plain = read_looks(logbook)
+    assert plain.log_odds is None and np.array_equal(plain.vectors, vectors)
+    keep_looks(logbook, f"other 2{WITH_ODDS}", ids=[1, 2, 3], vectors=vectors)
+    looks = read_looks(logbook)
+    assert looks.log_odds is not None and looks.log_odds.tolist() == vectors[:, -1].tolist()
+    assert np.array_equal(looks.vectors, vectors[:, :-1]) and looks.ids.tolist() == [1, 2, 3]
+    assert len(read_looks(logbook, scorer=f"nobody{WITH_ODDS}").ids) == 0
+
+
+def test_a_second_look_orders_the_review_before_any_verdict(logbook: Logbook) -> None:
+    """Two equal scores, nothing judged: the one that looked more like a larva comes first."""
+    fill(logbook, [0.3, 0.3])
+    vectors = np.zeros((2, SIZE), np.float16)
+    vectors[:, -1] = [-2, 3]
+    keep_looks(logbook, f"other 2{WITH_ODDS}", ids=[1, 2], vectors=vectors)
+    assert renew_promises(logbook).learned_from == 0
+    assert [candidate.id for candidate in list_candidates(logbook, limit=9)] == [2, 1]
 
 
 def test_looks_of_two_scorers_are_never_mixed(logbook: Logbook) -> None:

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from annotate.judging.promise import LEAST_DOUBT, MOST_DROP, TEACHING, learn_promises
+from annotate.judging.promise import LEAST_DOUBT, MOST_DROP, TEACHING, learn_promises, weigh_scores
 from annotate.logbook.looks import Looks
 from annotate.logbook.promises import JudgedCandidates
 
@@ -179,3 +179,33 @@ def test_lessons_differ_from_one_another() -> None:
     learned = learn_promises(make_judged([0.5] * 156, answers), make_looks(groups))
     assert {groups[number - 1] for number in learned.teaching[:6]} == {1, 2, 3}
     assert len(learned.teaching) == TEACHING == len(set(learned.teaching))
+
+
+def test_a_second_look_moves_the_promise_before_any_verdict() -> None:
+    """Of equal scores the one that looked more like a larva the second time promises more; what had no look keeps its score."""
+    seen = replace(make_looks([0] * 3), log_odds=np.array([-4.0, 0.0, 4.0]))
+    learned = learn_promises(make_judged([0.2] * 4), seen)
+    assert learned.promises[0] < learned.promises[1] < learned.promises[2] and learned.learned_from == 0
+    assert learned.promises[3] == pytest.approx(0.2, rel=0.02)
+
+
+def test_a_second_look_buries_no_larva_and_speaks_of_larvae_only() -> None:
+    """However sure it is, the score's odds move by a factor of 20 at most; feeding keeps its very score; no number is no look."""
+    scores = np.array([0.3, 0.3, 0.3, 0.3])
+    looks = replace(make_looks([0] * 4), log_odds=np.array([-60.0, 60.0, NAN, np.inf]))
+    log_odds = weigh_scores(scores, np.arange(1, 5), looks=looks, kind="silhouette")
+    by_score = find_odds(scores)
+    assert log_odds == pytest.approx(by_score + np.array([-MOST_DROP, MOST_DROP, 0, 0]))
+    feeding = make_judged(scores, kinds="feeding")
+    assert np.array_equal(learn_promises(feeding, looks).promises, scores)
+
+
+def test_verdicts_are_learned_on_top_of_a_second_look() -> None:
+    """Where all that looked alike was dismissed, its like falls, and stays in the order of the second look."""
+    groups = np.arange(200) % 2
+    answers = np.where(np.arange(200) < 100, groups, NAN)
+    looks = replace(make_looks(groups), log_odds=np.linspace(-1, 1, 200))
+    before = learn_promises(make_judged([0.3] * 200), looks).promises[100:]
+    after = learn_promises(make_judged([0.3] * 200, answers), looks).promises[100:]
+    dismissed = groups[100:] == 0
+    assert (after[dismissed] < before[dismissed]).all() and (after[~dismissed] > before[~dismissed]).all()

@@ -3,14 +3,16 @@
 Each season is a kind of tree and a light that no training saw: plants and camera of the held-out settings, one kind of leaf, and
 a light from beyond the ranges of training; seeds from `FIRST_SEED` on. `draw FOLDER` draws the clips and keeps them: several from
 the leaves of one tree, at two frames a second (a search looks at one in each second anyhow), so that a season takes minutes and
-not hours. `measure FOLDER` searches them once and judges them in copies of the logbook. The last line can be read by a program.
+not hours. `measure FOLDER` searches them once, reads what was found and judges it in memory (`tests.bench.replayed_judging`); one
+evening of each season is judged in a copy of the logbook too and must come out the same. Intervals are of a bootstrap: of larvae
+for how soon they come, of held-back parts for what they cost. The last line can be read by a program.
 """
 
 import argparse
 import math
 import shutil
 import tempfile
-from collections.abc import Iterator, Mapping, Sequence, Set
+from collections.abc import Iterator, Sequence, Set
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
@@ -22,8 +24,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from annotate.judging.alike import find_alike
-from annotate.judging.promise import RENEW_EVERY, renew_promises
+from annotate.judging.looks import make_looks
+from annotate.judging.promise import RENEW_EVERY, learn_promises, renew_promises
 from annotate.judging.review_order import is_to_teach
+from annotate.logbook.looks import read_looks
 from annotate.logbook.opening import Logbook, create_logbook, open_logbook
 from annotate.logbook.places import TreeEntry, find_tree, write_trees
 from annotate.logbook.promises import next_to_teach, read_judged
@@ -33,6 +37,7 @@ from annotate.searching import SearchOrder, search_into_logbook
 from annotate.words import Answer
 from detect.clips import open_clip
 from detect.default_scorer import load_scorer, settle_threads
+from detect.scoring import Describer
 from detect.truth_scoring import find_shown_larva
 from models.canopy.camera import choose_camera
 from models.canopy.clip import SPARE_PX, CanopySettings, Filming, choose_sways, film, list_larvae
@@ -45,6 +50,19 @@ from models.canopy.scene import HangSheets, LayerPlan, Scene, SceneSize, build_s
 from models.canopy.sheets import LeafPlace, Sheet
 from models.canopy.truth import FrameTruth, LarvaTruth, Truth, find_truth_path, read_truth, write_truth
 from models.canopy.write import EncodingSettings, encode_frames
+from tests.bench.replayed_judging import (
+    Effort,
+    Floats,
+    Places,
+    ReadSeason,
+    count_false_per_larva,
+    find_shares,
+    measure_effort,
+    order_by_oracle,
+    replay,
+    resample,
+    sort_by,
+)
 
 FIRST_SEED = 720_000
 """Beyond those of evaluation (from 700,000); training and its calibration have others (models/experiments.md)."""
@@ -335,6 +353,7 @@ def search_season(folder: Path, season: int, walks: Walks) -> SearchedSeason:
     """Search the clips of a season that were drawn, once, and say what each candidate shows by the truth files."""
     settle_threads()
     scorer = load_scorer()
+    assert isinstance(scorer, Describer)
     book = folder / "logbooks" / f"season-{season}{'-again' if walks.again else ''}"
     if not book.exists():
         create_logbook(book, recorder="Simulated")
@@ -349,6 +368,7 @@ def search_season(folder: Path, season: int, walks: Walks) -> SearchedSeason:
             for path in list_clips(folder, season, walks, tree):
                 if not find_missing([path]):
                     search_into_logbook(logbook, open_clip(path), order=order, scorer=scorer)
+        make_looks(logbook, scorer)  # those of a logbook that an older version searched
         for candidate in list_candidates(logbook, limit=100_000):
             _note_truth(found, logbook, candidate.id, folder=folder, walks=walks)
     return found
@@ -384,121 +404,60 @@ def copy_logbook(season: SearchedSeason) -> Iterator[Logbook]:
             yield logbook
 
 
-def judge(
-    logbook: Logbook, season: SearchedSeason, *, allowed: Set[int], verdicts: int, learns: bool
-) -> list[int]:
+def judge(logbook: Logbook, season: SearchedSeason, *, allowed: Set[int], verdicts: int) -> list[int]:
     """Judge as a person would who is always right: card by card, in the order and with the cards that teach; return the ids.
 
     Parameters
     ----------
     allowed : candidates that may be judged
-    learns : whether promises are renewed and cards chosen to teach; else the order is that of the score
     """
     judged: list[int] = []
     waiting: list[int] = []
     while len(judged) < min(verdicts, len(allowed)):
         if len(judged) % RENEW_EVERY == 0:
-            if learns:
-                renew_promises(logbook)
+            renew_promises(logbook)
             ordered = list_candidates(logbook, answer="open", limit=100_000)
             waiting = [candidate.id for candidate in ordered if candidate.id in allowed]
         done = set(judged)
         teaching = None
-        if learns and is_to_teach(len(judged), order="best"):
+        if is_to_teach(len(judged), order="best"):
             teaching = next_to_teach(logbook, without=set(season.larvae) - allowed)
         chosen = next(number for number in waiting if number not in done) if teaching is None else teaching.id
         answer: Answer = "confirm" if season.larvae[chosen] else "dismiss"
         give_verdict(logbook, chosen, answer=answer, reviewer="Simulated", at=LATE)
         judged.append(chosen)
-    if learns:
-        renew_promises(logbook)
+    renew_promises(logbook)
     return judged
 
 
 LATE = datetime(2026, 7, 1, 20, 0, tzinfo=UTC)
 
 
+def read_season(season: SearchedSeason) -> ReadSeason:
+    """Read the candidates and looks of a season, once."""
+    with open_logbook(season.folder) as logbook:
+        judged, looks = read_judged(logbook), read_looks(logbook)
+    return ReadSeason(judged, looks, tuple(season.larvae[number] for number in judged.ids.tolist()))
+
+
 @dataclass(frozen=True, slots=True)
-class Effort:
-    """False candidates judged until a share of the larvae is found, in the order of the score and in the learned one."""
+class Group:
+    """What is offered to be dismissed with one candidate: how many, and how many of these show a larva."""
 
+    size: int
     larvae: int
-    before: int
-    after: int
 
 
-def measure_effort(
-    season: SearchedSeason,
-    ids: Sequence[int],
-    *,
-    scores: Mapping[int, float],
-    promises: Mapping[int, float],
-    recall: float,
-) -> Effort:
-    """Walk down some candidates in both orders until as many larvae are found."""
-    larvae = len({season.larvae[number] for number in ids} - {""})
-    wanted = math.ceil(recall * larvae)
-
-    def count_false(values: Mapping[int, float]) -> int:
-        found: set[str] = set()
-        false = 0
-        for number in sorted(ids, key=lambda number: (-values[number], number)):
-            if len(found) >= wanted:
-                break
-            false += not season.larvae[number]
-            found |= {season.larvae[number]} - {""}
-        return false
-
-    return Effort(wanted, count_false(scores), count_false(promises))
-
-
-def read_values(logbook: Logbook) -> tuple[dict[int, float], dict[int, float]]:
-    """Return score and promise of every candidate."""
-    judged = read_judged(logbook)
-    ids = judged.ids.tolist()
-    return (
-        dict(zip(ids, judged.scores.tolist(), strict=True)),
-        dict(zip(ids, judged.promises.tolist(), strict=True)),
-    )
-
-
-def measure_learning(
-    season: SearchedSeason, held: Set[int]
-) -> tuple[dict[float, Effort], list[tuple[int, int]]]:
-    """Judge `VERDICTS` candidates that are not held back; return what those held back cost then, by recall, and the groups.
-
-    Groups are (size, how many of it show a larva).
-    """
+def measure_groups(season: SearchedSeason, held: Set[int]) -> tuple[list[int], list[Group]]:
+    """Judge `VERDICTS` candidates in a copy of the logbook; return them, and groups of some that were dismissed."""
     with copy_logbook(season) as logbook:
-        judged = judge(logbook, season, allowed=set(season.larvae) - held, verdicts=VERDICTS, learns=True)
-        scores, promises = read_values(logbook)
-        efforts = {
-            recall: measure_effort(season, sorted(held), scores=scores, promises=promises, recall=recall)
-            for recall in RECALLS
-        }
+        judged = judge(logbook, season, allowed=set(season.larvae) - held, verdicts=VERDICTS)
         dismissed = [number for number in judged if not season.larvae[number]][::GROUP_EVERY]
         groups = [find_alike(logbook, number) for number in dismissed]
-        sizes = [
-            (len(group), len([item for item in group if season.larvae[item.candidate.id]]))
-            for group in groups
-        ]
-    return efforts, sizes
-
-
-def measure_soon(season: SearchedSeason, *, learns: bool) -> tuple[float, float]:
-    """Return the share of larvae judged within `FIRST_SHARE` of the queue, and the share of the queue that 90 % of them took."""
-    with copy_logbook(season) as logbook:
-        everything = set(season.larvae)
-        order = judge(logbook, season, allowed=everything, verdicts=len(everything), learns=learns)
-    larvae = set(season.larvae.values()) - {""}
-    found: set[str] = set()
-    shares = []
-    for number in order:
-        found |= {season.larvae[number]} - {""}
-        shares.append(len(found) / max(1, len(larvae)))
-    first = shares[math.floor(FIRST_SHARE * len(order)) - 1]
-    took = next(place for place, share in enumerate(shares, start=1) if share >= MOST_LARVAE) / len(order)
-    return first, took
+    return judged, [
+        Group(len(group), len([item for item in group if season.larvae[item.candidate.id]]))
+        for group in groups
+    ]
 
 
 def main() -> None:
@@ -514,50 +473,122 @@ def main() -> None:
     act(options.folder, options.seasons, walks)
 
 
+BY_SCORE, UNTAUGHT, ONE_LOOK, LEARNED, ORACLE = (
+    "by score",
+    "with the second look, untaught",
+    "learned without the second look",
+    "learned",
+    "by an oracle",
+)
+
+
 def measure(folder: Path, seasons: Sequence[int], walks: Walks) -> None:
     """Print, season by season and in all, what judging teaches."""
     print(f"{walks.name}:")
-    all_efforts: dict[tuple[str, float], list[Effort]] = {}
-    firsts, sizes = [], []
+    shares: dict[str, list[Floats]] = {}
+    costs: dict[tuple[str, float], list[tuple[Effort, Effort]]] = {}
+    groups: list[Group] = []
     for index in seasons:
-        season = search_season(folder, index, walks)
-        larvae = set(season.larvae.values()) - {""}
+        searched = search_season(folder, index, walks)
+        season = read_season(searched)
         print(
-            f"{SEASONS[index].name}: {len(season.larvae)} candidates, {len(larvae)} larvae among them",
+            f"{SEASONS[index].name}: {len(season.larvae)} candidates, {len(set(season.larvae) - {''})} larvae among them",
             flush=True,
         )
-        for name, held_back in hold_back(season):
+        for name, order in list_orders(season).items():
+            shares.setdefault(name, []).append(find_shares(season, order))
+            print(f"  {name}: {say_soon(shares[name][-1:])}", flush=True)
+        for name, held_back in hold_back(searched):
             for held in held_back:
-                efforts, groups = measure_learning(season, held)
-                sizes += groups
-                for recall, effort in efforts.items():
-                    all_efforts.setdefault((name, recall), []).append(effort)
-        by_score, took_by_score = measure_soon(season, learns=False)
-        learned, took = measure_soon(season, learns=True)
-        firsts.append((learned, by_score))
-        print(
-            f"  larvae judged within the first {FIRST_SHARE:.0%} of the queue: {learned:.0%} (by score {by_score:.0%}); "
-            f"90 % took {took:.0%} of the queue (by score {took_by_score:.0%})",
-            flush=True,
-        )
-    for (name, recall), found in all_efforts.items():
-        larvae_found = sum(effort.larvae for effort in found)
-        before, after = (
-            sum(getattr(effort, when) for effort in found) / larvae_found for when in ("before", "after")
-        )
-        print(
-            f"{name}, {recall:.0%} of the larvae found: {before:.2f} false per larva by score, {after:.2f} after {VERDICTS} "
-            f"verdicts ({before / max(after, 1e-9):.2f} times fewer; {larvae_found} larvae in {len(found)} parts)"
-        )
-    grouped, swallowed = sum(size for size, _ in sizes), sum(larvae for _, larvae in sizes)
-    filled = [size for size, _ in sizes if size]
+                for recall, pair in compare_costs(season, held).items():
+                    costs.setdefault((name, recall), []).append(pair)
+        groups += check_replay(searched, season)
+    print(f"all {len(seasons)} seasons:")
+    for name, all_shares in shares.items():
+        print(f"  {name}: {say_soon(all_shares)}")
+    for (name, recall), pairs in costs.items():
+        print(f"  {name}, {recall:.0%} of the larvae found: {say_cost(pairs)}")
+    filled = [group.size for group in groups if group.size]
     print(
-        f"groups: {len(filled)} of {len(sizes)} dismissed have one, median size {median(filled or [0]):.0f}; "
-        f"{swallowed} of {grouped} grouped candidates show a larva"
+        f"groups: {len(filled)} of {len(groups)} dismissed have one, median size {median(filled or [0]):.0f}; "
+        f"{sum(group.larvae for group in groups)} of {sum(filled)} grouped candidates show a larva"
     )
+    soon = {name: measure_first(all_shares) for name, all_shares in shares.items()}
+    print(f"judged-first learned={soon[LEARNED]:.3f} by_score={soon[BY_SCORE]:.3f}")
+
+
+def list_orders(season: ReadSeason) -> dict[str, Places]:
+    """Return the orders that are compared, of all candidates."""
+    everything = np.arange(len(season.larvae))
+    untaught = learn_promises(season.judged, season.looks).promises
+    one_look = replace(season, looks=replace(season.looks, log_odds=None))
+    return {
+        BY_SCORE: sort_by(season.judged.scores, everything),
+        UNTAUGHT: sort_by(untaught, everything),
+        ONE_LOOK: replay(one_look, verdicts=len(everything)).order,
+        LEARNED: replay(season, verdicts=len(everything)).order,
+        ORACLE: order_by_oracle(season),
+    }
+
+
+def measure_first(shares: Sequence[Floats]) -> float:
+    """Return the share of larvae that was judged within `FIRST_SHARE` of the queue of their season."""
+    return float(np.mean(np.concatenate(shares) <= FIRST_SHARE))
+
+
+def say_soon(shares: Sequence[Floats]) -> str:
+    """Say how soon larvae were judged, with the interval over larvae."""
+    together = np.concatenate(shares)
+    rng = np.random.default_rng(len(together))
+    low, high = resample(lambda drawn: float(np.mean(together[drawn] <= FIRST_SHARE)), len(together), rng=rng)
+    took = mean(float(season[math.ceil(MOST_LARVAE * len(season)) - 1]) for season in shares)
+    return (
+        f"{measure_first(shares):.0%} of {len(together)} larvae within the first {FIRST_SHARE:.0%} of the queue "
+        f"({low:.0%} to {high:.0%}); {MOST_LARVAE:.0%} took {took:.0%} of it"
+    )
+
+
+def compare_costs(season: ReadSeason, held: Set[int]) -> dict[float, tuple[Effort, Effort]]:
+    """Judge `VERDICTS` candidates that are not held back; return what those held back cost by score and then, by recall."""
+    is_held = np.isin(season.judged.ids, sorted(held))
+    evening = replay(season, verdicts=VERDICTS, allowed=~is_held)
+    part = np.flatnonzero(is_held)
+    return {
+        recall: (
+            measure_effort(season, part, values=season.judged.scores, recall=recall),
+            measure_effort(season, part, values=evening.promises, recall=recall),
+        )
+        for recall in RECALLS
+    }
+
+
+def say_cost(pairs: Sequence[tuple[Effort, Effort]]) -> str:
+    """Say what a larva costs by score and after the verdicts, with the interval over parts of how many times fewer."""
+    before, after = (count_false_per_larva([pair[which] for pair in pairs]) for which in (0, 1))
+
+    def measure_ratio(drawn: Places) -> float:
+        old, new = (sum(pairs[place][which].false for place in drawn) for which in (0, 1))
+        return old / max(new, 1)
+
+    low, high = resample(measure_ratio, len(pairs), rng=np.random.default_rng(len(pairs)))
+    larvae = sum(effort.larvae for effort, _ in pairs)
+    return (
+        f"{before:.2f} false per larva by score, {after:.2f} after {VERDICTS} verdicts, {before / max(after, 1e-9):.2f} times "
+        f"fewer ({low:.2f} to {high:.2f}; {larvae} larvae in {len(pairs)} parts)"
+    )
+
+
+def check_replay(searched: SearchedSeason, season: ReadSeason) -> list[Group]:
+    """Judge the earlier visits in a logbook too, say whether the order was the replayed one, and return groups."""
+    _, (held, *_) = hold_back(searched)[0]
+    in_logbook, groups = measure_groups(searched, held)
+    evening = replay(season, verdicts=VERDICTS, allowed=~np.isin(season.judged.ids, sorted(held)))
+    is_same = season.judged.ids[evening.order].tolist() == in_logbook
     print(
-        f"judged-first learned={mean(one for one, _ in firsts):.3f} by_score={mean(other for _, other in firsts):.3f}"
+        f"  {len(in_logbook)} verdicts in a logbook and replayed: {'the same' if is_same else 'ANOTHER'} order",
+        flush=True,
     )
+    return groups
 
 
 LATER = 0.6

@@ -1,7 +1,9 @@
 """Clips and photos made for the tests, awkward ones among them; each is really encoded and lies in the test's own folder."""
 
+import os
 import shutil
 import subprocess
+import sys
 from collections.abc import Callable, Sequence
 from fractions import Fraction
 from pathlib import Path
@@ -13,6 +15,11 @@ import pytest
 from numpy.typing import NDArray
 
 Picture = NDArray[np.uint8]
+
+# Where an environment keeps Python from writing bytecode, each start of a program and each step of each new logbook would be
+# compiled again: the tests start hundreds.
+sys.dont_write_bytecode = False
+os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
 
 TICK = Fraction(1, 90_000)
 """Usual time base of made clips: fine enough for any uneven times (that of transport streams)."""

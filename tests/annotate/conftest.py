@@ -11,6 +11,7 @@ import pytest
 from annotate.logbook.opening import Logbook, open_logbook
 from annotate.logbook.verdicts import give_verdict
 from tests.annotate.made_pages import RECORDED_AT, fill_logbook, serve_pages
+from tests.annotate.sharing import share_among_logbooks
 
 if TYPE_CHECKING:
     from playwright.sync_api import Browser, BrowserContext, Page
@@ -24,6 +25,13 @@ class Served:
 
     logbook: Logbook
     address: str
+
+
+@pytest.fixture(scope="session", autouse=True)
+def shared_among_logbooks(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
+    """Logbooks are opened and made quickly in all tests."""
+    with share_among_logbooks(tmp_path_factory.mktemp("new") / "logbook"):
+        yield
 
 
 @pytest.fixture(scope="session")

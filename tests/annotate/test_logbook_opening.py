@@ -4,6 +4,7 @@ import os
 import sqlite3
 import subprocess
 import sys
+from collections.abc import Iterator
 from contextlib import closing
 from pathlib import Path
 
@@ -16,6 +17,7 @@ from annotate.logbook.opening import create_logbook, find_logbook, open_logbook
 from annotate.logbook.pictures import keep_picture
 from annotate.logbook.places import list_trees
 from tests.annotate.made_records import add_trees, film, make_candidate, search
+from tests.annotate.sharing import make_really
 
 MAKE_AND_WRITE = """
 import sys
@@ -33,6 +35,13 @@ try:
 except AnnotateError as error:
     print(error)
 """
+
+
+@pytest.fixture(scope="module", autouse=True)
+def really_made() -> Iterator[None]:
+    """The logbooks of this file are made step by step, none is a copy."""
+    with make_really():
+        yield
 
 
 def run_held_by_rights(script: str, *arguments: str) -> list[str]:

@@ -21,6 +21,14 @@ from annotate.logbook.settings import Settings, write_settings
 from annotate.logbook.tables import Base
 from annotate.logbook.verdicts import give_verdict
 from tests.annotate.made_records import LATER, add_trees, film, make_candidate, search
+from tests.annotate.sharing import make_really
+
+
+@pytest.fixture(scope="module", autouse=True)
+def really_made() -> Iterator[None]:
+    """The logbooks of this file are made step by step, none is a copy."""
+    with make_really():
+        yield
 
 
 @pytest.fixture

@@ -4,6 +4,7 @@ again. It asks the logbook only; the answers are given in the review.
 
 from collections.abc import Callable
 from typing import Any
+from urllib.parse import urlencode
 
 from starlette.concurrency import run_in_threadpool
 from starlette.requests import Request
@@ -23,6 +24,9 @@ from annotate.web.rendering import PAGES, Pages, render
 from annotate.web.wording import label_view, list_sides, say_date, title_candidate
 
 ADDRESS = "/disagreements"
+
+CAME_FROM = ("from", "disagreements")
+"""Behind the address of a candidate: whoever answers it goes back to the list, not on to what nobody has judged yet."""
 
 PAGE_SIZE = 60
 """Pictures on a page, as in the list of all."""
@@ -107,7 +111,7 @@ def _describe(logbook: Logbook, disagreement: Disagreement) -> dict[str, Any]:
     answers = [word.says.answer if word.says else "open" for word in disagreement.words]
     names = list(disagreement.waits_for)
     return {
-        "address": f"/candidates/{candidate.id}",
+        "address": f"/candidates/{candidate.id}?{urlencode([CAME_FROM])}",
         "picture": address_picture(view.picture),
         "label": label_view(candidate, view),
         "title": title_candidate(candidate),

@@ -12,6 +12,8 @@ from annotate.logbook.verdicts import find_last_verdict_id
 from annotate.web.cards import Card, read_ahead, read_card
 from annotate.web.choices import TREELESS, Choice, list_tree_words, read_choice, read_number
 from annotate.web.desk import Desk, find_desk
+from annotate.web.disagreement_routes import ADDRESS as DISAGREEMENTS
+from annotate.web.disagreement_routes import CAME_FROM
 from annotate.web.plain_routes import lead_to_frame, plan_frames
 from annotate.web.rendering import render
 from annotate.web.sense import explain_empty, tell_sense
@@ -60,12 +62,20 @@ def _show_review(request: Request) -> Response:
         "limits": {"most_corners": MOST_CORNERS, "least_area_px": LEAST_AREA_PX},
         "card": cards[0] if cards else None,
         "plain": plan_frames(desk, choice),
+        "back": _find_back(request),
         "last_verdict": last_verdict,
         "query": choice.to_query(),
         "reviewer": desk.reviewer,
         "logbook": desk.mark,
     }
     return render("review.html", values)
+
+
+def _find_back(request: Request) -> str:
+    """Return where an answer leads back to; empty where it leads on to the next candidate."""
+    name, word = CAME_FROM
+    is_led_here = "candidate" in request.path_params and request.query_params.get(name) == word
+    return DISAGREEMENTS if is_led_here else ""
 
 
 def _describe_page(desk: Desk, choice: Choice, card: Card | None) -> dict[str, Any]:

@@ -206,6 +206,8 @@ def _give(desk: Desk, sent: Sent) -> dict[str, Any]:
         # The share by which the page's cards were drawn: the review may have been started anew with another.
         dismissed_one_in=read_id(sent, "one_in") or desk.plan.dismissed_one_in,
     )
+    # What is read again comes in an order of its own: what is learned shows in the usual review only.
+    desk.promises.note()
     return {}
 
 
@@ -217,6 +219,7 @@ def _undo(desk: Desk, sent: Sent) -> dict[str, Any]:
         candidate_id=read_id(sent, "candidate"),
         blind=True,
     )
+    desk.promises.note()
     return {}
 
 

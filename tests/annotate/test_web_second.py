@@ -1,6 +1,7 @@
 """A second reading over HTTP: whatever the first reader said, every answer of every address is the same to the last byte."""
 
 import re
+import threading
 from collections.abc import Iterator
 from contextlib import ExitStack, contextmanager
 from datetime import timedelta
@@ -11,6 +12,7 @@ import httpx
 import pytest
 from starlette.routing import Route
 
+from annotate.judging import promise
 from annotate.logbook.drawn_in import draw_in
 from annotate.logbook.opening import Logbook, open_logbook
 from annotate.logbook.outlines import correct_outline
@@ -30,6 +32,7 @@ SAID: tuple[tuple[Answer, ...], ...] = (
 )
 """What Maren says of candidates 1 to 5 in two logbooks that are alike in everything else."""
 
+PATIENCE_S = 60.0
 EVENING = RECORDED_AT + timedelta(hours=9)
 QUERIES = (
     "",
@@ -212,7 +215,7 @@ def test_disagreements_are_listed_with_their_number_and_vanish(books: tuple[Book
     assert 'href="/disagreements">Disagreements (1)' in book.usual.get("/observations").text
     assert 'aria-current="page">Disagreements (1)' in page
     assert "1 open disagreement, 1 waits for Tove." in page
-    assert "waits for Maren and Tove" in page and 'href="/candidates/1"' in page
+    assert "waits for Maren and Tove" in page and 'href="/candidates/1?from=disagreements"' in page
     assert re.findall(r"<p>(\w+): <span.*?</svg>(\w+)</span>", page, re.DOTALL) == [
         ("Maren", "confirmed"),
         ("Tove", "dismissed"),
@@ -225,3 +228,15 @@ def test_disagreements_are_listed_with_their_number_and_vanish(books: tuple[Book
     assert "Nobody disagrees" in book.usual.get("/disagreements").text
     again = book.usual.post("/api/verdicts", json={"candidate": 1, "answer": "unsure"}).json()
     assert again["differ"].startswith("Maren: confirmed. Tove: unsure.")
+
+
+def test_a_second_reading_is_learned_from(books: tuple[Book, Book], monkeypatch: pytest.MonkeyPatch) -> None:
+    """Verdicts of a second reading, and slips taken back, count towards the next renewal of the order, as usual ones do."""
+    renewed = threading.Event()
+    monkeypatch.setattr(promise, "renew_promises", lambda logbook: renewed.set())
+    assert not renewed.is_set()
+    for number in range(promise.RENEW_EVERY // 2):
+        sent = {"candidate": 2, "answer": "confirm", "one_in": 1, "key": f"r{number}"}
+        assert books[0].second.post("/api/second/verdicts", json=sent).status_code == 200
+        assert books[0].second.post("/api/second/take-back", json={"candidate": 2}).status_code == 200
+    assert renewed.wait(PATIENCE_S)

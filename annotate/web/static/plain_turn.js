@@ -35,6 +35,14 @@ export function takeLast(mark) {
   }
 }
 
+// Sends what was said so far; tells whether the server has it all, which it mostly has at once.
+export async function sendAll(outbox) {
+  const until = Date.now() + SENT_MS;
+  void outbox.flush();
+  while (outbox.count() && Date.now() < until) await new Promise((resolve) => setTimeout(resolve, LOOK_MS));
+  return !outbox.count();
+}
+
 // `waiting` is how many answers were still to be sent when the page came.
 export function makePlainTurn({ plan, mark, waiting, address, name, saying, said }) {
   const passedKey = `leafshade-plain-passed:${mark}`;
@@ -69,10 +77,7 @@ export function makePlainTurn({ plan, mark, waiting, address, name, saying, said
 
   // Leads to the plain frame, once the server has what was said so far; tells whether it does.
   async function leave(sent, line) {
-    const until = Date.now() + SENT_MS;
-    void sent.flush();
-    while (sent.count() && Date.now() < until) await new Promise((resolve) => setTimeout(resolve, LOOK_MS));
-    if (sent.count()) return false;
+    if (!(await sendAll(sent))) return false;
     passed = given;
     try {
       sessionStorage.setItem(passedKey, String(passed));

@@ -7,7 +7,7 @@ import { makeDrawing } from "./drawing.js";
 import { wireHolding, wireKeys } from "./keys.js";
 import { post } from "./outbox.js";
 import { address, find, state } from "./page_state.js";
-import { makePlainTurn } from "./plain_turn.js";
+import { makePlainTurn, sendAll } from "./plain_turn.js";
 import { makeSaying } from "./saying.js";
 import { makeShowing } from "./showing.js";
 import { makeWho } from "./who.js";
@@ -38,7 +38,7 @@ function begin() {
     onAnswer,
     onRefused,
     words: WORDS,
-    turnAside: async () => plain.isDue() && (await plain.leave(course.outbox, line)),
+    turnAside: async () => (await returnToList()) || (plain.isDue() && (await plain.leave(course.outbox, line))),
     onStuck: () => details.close(),
     isHeld: () => details.isOpen,
   });
@@ -50,6 +50,7 @@ function begin() {
   const alike = makeAlike({ address, isGone: line.isSettled, onDismiss: dismissGroup, restFocus });
   const mine = new Set(); // verdicts that came from this tab
   let lastChange = state.last_verdict;
+  let wasRefused = false;
 
   show(line.card);
   wire();
@@ -239,7 +240,16 @@ function begin() {
     else if (!line.find(id) && !said.isDrawn(id)) location.assign(address(`/candidates/${id}`));
   }
 
+  // Whoever came from the list of disagreements goes back to it, once the logbook knows the answer: the list tells what became of it.
+  async function returnToList() {
+    if (!state.back || !(await sendAll(course.outbox)) || wasRefused) return false;
+    line.leave();
+    location.assign(state.back);
+    return true;
+  }
+
   function onRefused(entry, sentence) {
+    wasRefused = true;
     const card = line.find(entry.body.candidate);
     if (entry.address.startsWith("/api/outlines") && card) {
       drawing.putBack(entry, card);

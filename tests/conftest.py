@@ -9,17 +9,22 @@ from fractions import Fraction
 from pathlib import Path
 from typing import Any
 
-import av
-import numpy as np
-import pytest
-from numpy.typing import NDArray
-
-Picture = NDArray[np.uint8]
+# One thread for sums: threads that wait for each other on a busy machine burn as much again as the work itself. Said before numpy
+# and torch are read, and so for the programs that tests start too.
+for _name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
+    os.environ.setdefault(_name, "1")
 
 # Where an environment keeps Python from writing bytecode, each start of a program and each step of each new logbook would be
 # compiled again: the tests start hundreds.
 sys.dont_write_bytecode = False
 os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
+
+import av  # noqa: E402
+import numpy as np  # noqa: E402
+import pytest  # noqa: E402
+from numpy.typing import NDArray  # noqa: E402
+
+Picture = NDArray[np.uint8]
 
 TICK = Fraction(1, 90_000)
 """Usual time base of made clips: fine enough for any uneven times (that of transport streams)."""

@@ -53,6 +53,7 @@ from detect.clips import open_clip, read_frames
 from detect.errors import DetectError
 from detect.sharpness import choose_sharp, watch_frames
 from tests.annotate.made_records import NOON, add_trees, make_candidate, make_found
+from tests.annotate.typed import run_typed
 from tests.conftest import write_clip
 
 ROWS, COLUMNS = 90, 120
@@ -311,7 +312,7 @@ def test_killed_while_drawing_leaves_no_window(logbook: Logbook, tmp_path: Path)
     assert process.returncode == -signal.SIGKILL
     assert list_samples(logbook) == () and ask(logbook, "PRAGMA integrity_check") == [("ok",)]
     with start(logbook.folder, "--visit", "2026-05-17", "--windows", "100") as process:
-        out, err = process.communicate(timeout=120)
+        out, err = process.communicate(timeout=600)
     assert process.returncode == 0, err
     assert "drew 100 plain frames" in err and "100 plain frames wait" in out
     assert [len(sample.windows) for sample in list_samples(logbook)] == [100]
@@ -321,7 +322,7 @@ def test_two_that_draw_at_once_never_draw_a_window_twice(logbook: Logbook, filme
     """Both want 20 of 24: one gets them, the other gets what is left or is told to draw again."""
     put_in(logbook, filmed)
     both = [start(logbook.folder, "--windows", "20") for _ in range(2)]
-    ended = [(process.communicate(timeout=120), process.returncode) for process in both]
+    ended = [(process.communicate(timeout=600), process.returncode) for process in both]
     starts = [window.start_s for sample in list_samples(logbook) for window in sample.windows]
     assert len(starts) == len(set(starts)) and len(starts) in (20, 24)
     for (_, err), code in ended:
@@ -530,9 +531,7 @@ def test_a_season_is_the_sum_of_its_visits(logbook: Logbook, filmed: Path, tmp_p
 
 
 def run(logbook: Logbook, *arguments: str) -> tuple[int, str, str]:
-    with start(logbook.folder, *arguments) as process:
-        out, err = process.communicate(timeout=120)
-        return process.returncode, out, err
+    return run_typed("audit", "--logbook", str(logbook.folder), *arguments)
 
 
 def test_the_command_draws_tells_and_adds(logbook: Logbook, filmed: Path) -> None:

@@ -34,6 +34,7 @@ from annotate.logbook.verdicts import give_verdict
 from tests.annotate import asking
 from tests.annotate.conftest import Served
 from tests.annotate.made_pages import RECORDED_AT, fill_logbook
+from tests.annotate.typed import run_typed
 
 DAY = date(2026, 5, 20)
 DOTS_PER_POINT = 3
@@ -518,13 +519,8 @@ def test_a_disk_that_is_full_leaves_the_older_file(book: Logbook, tmp_path: Path
 
 
 def run(logbook: Logbook, *arguments: str) -> tuple[int, str, str]:
-    """Run leafshade sheet on a logbook in a process of its own."""
-    done = subprocess.run(
-        [sys.executable, "-m", "annotate.commands", "sheet", *arguments, "--logbook", str(logbook.folder)],
-        capture_output=True,
-        text=True,
-    )
-    return done.returncode, done.stdout, done.stderr
+    """Run leafshade sheet on a logbook."""
+    return run_typed("sheet", *arguments, "--logbook", str(logbook.folder))
 
 
 def test_the_command_writes_the_trees_named(book: Logbook, tmp_path: Path) -> None:

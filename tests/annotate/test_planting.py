@@ -48,6 +48,7 @@ from annotate.web.loops import LoopMaker
 from detect.clips import open_clip, read_frames, read_rgb
 from detect.scoring import HandMadeScorer
 from tests.annotate.made_records import add_trees
+from tests.annotate.typed import run_typed
 from tests.conftest import write_clip
 from tests.detect.made_leaf import film_leaf
 
@@ -365,9 +366,7 @@ def start(logbook: Path, *arguments: str) -> subprocess.Popen[str]:
 
 
 def run(logbook: Path, *arguments: str) -> tuple[int, str, str]:
-    with start(logbook, *arguments) as process:
-        out, err = process.communicate(timeout=300)
-        return process.returncode, out, err
+    return run_typed("plant", "--logbook", str(logbook), *arguments)
 
 
 @pytest.mark.skipif(sys.platform != "linux", reason="looks into /proc to see when the clip is read")

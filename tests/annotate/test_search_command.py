@@ -1,4 +1,4 @@
-"""`leafshade search` as a recorder types it, in processes of its own: found, stopped, gone on, repeated, refused."""
+"""`leafshade search` as a recorder types it: found, stopped and gone on in processes of its own, repeated, refused."""
 
 import json
 import os
@@ -20,9 +20,13 @@ from annotate.logbook.places import TreeEntry, find_tree, write_trees
 from annotate.searching import PROGRESS_NAME, SearchOrder, search_into_logbook
 from detect.clips import open_clip
 from detect.scoring import HandMadeScorer
+from tests.annotate.typed import run_typed
 
 ROWS, COLUMNS = 360, 480
 RECORDED = "2026-05-17T11:42:00Z"
+
+PATIENCE_S = 600
+"""Passed only where something is wrong: a search takes seconds, and minutes on a machine that is busy with other things."""
 
 
 def paint(index: int) -> np.ndarray:
@@ -82,15 +86,13 @@ def run_with_full_disk(folder: Path, clip: Path, *, most_bytes: int) -> tuple[in
         text=True,
         env={**os.environ, "COLUMNS": "200", "PYTHONDONTWRITEBYTECODE": "1"},
         check=False,
-        timeout=120,
+        timeout=PATIENCE_S,
     )
     return done.returncode, done.stderr
 
 
 def run(folder: Path, *arguments: str) -> tuple[int, str, str]:
-    with start(folder, *arguments) as process:
-        out, err = process.communicate(timeout=120)
-        return process.returncode, out, err
+    return run_typed("search", "--logbook", str(folder), *arguments)
 
 
 def read_candidates(path: Path) -> list[object]:

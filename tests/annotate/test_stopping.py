@@ -34,5 +34,5 @@ main()
 def test_ctrl_c_is_answered_in_one_line(where: str, typed: str) -> None:
     """However early it is pressed, nothing but the one line is said, and the code is 128 and the signal's number."""
     script = PRESSED.format(where=where, typed=typed)
-    done = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True, timeout=60)
+    done = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True, timeout=600)
     assert (done.returncode, done.stderr, done.stdout) == (128 + signal.SIGINT, STOPPED, "")

@@ -1,7 +1,5 @@
 """Printed cards are true to size, read by the camera's eye, in grey, on either paper; and nothing wrong is ever written."""
 
-import subprocess
-import sys
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -17,6 +15,7 @@ from annotate.field.trees import sort_by_walk
 from annotate.logbook.opening import Logbook, create_logbook, open_logbook
 from annotate.logbook.places import TreeEntry, add_site, assign_markers, list_trees, write_trees
 from detect.cards import find_markers, measure_scale
+from tests.annotate.typed import run_typed
 
 DOTS_PER_INCH = 150
 MM_PER_DOT = 25.4 / DOTS_PER_INCH
@@ -137,13 +136,8 @@ def test_what_cannot_be_written_is_told_and_leaves_the_older_file(logbook: Logbo
 
 
 def run(logbook: Logbook, *arguments: str) -> tuple[int, str, str]:
-    """Run leafshade on a logbook in a process of its own."""
-    done = subprocess.run(
-        [sys.executable, "-m", "annotate.commands", *arguments, "--logbook", str(logbook.folder)],
-        capture_output=True,
-        text=True,
-    )
-    return done.returncode, done.stdout, done.stderr
+    """Run leafshade on a logbook."""
+    return run_typed(*arguments, "--logbook", str(logbook.folder))
 
 
 def test_the_command_gives_markers_once_and_prints_in_walking_order(tmp_path: Path) -> None:

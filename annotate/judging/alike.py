@@ -5,6 +5,7 @@ brought to the same spread: what all candidates share says nothing. -1 is opposi
 one by one, in memory. It gives no verdict (`annotate.logbook.batches` does) and draws nothing.
 """
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -41,8 +42,17 @@ class Similar:
     similarity: float
 
 
-def find_similar(logbook: Logbook, candidate_id: int, *, limit: int = USUAL_SIMILAR) -> tuple[Similar, ...]:
+ReadLooks = Callable[[Logbook], Looks]
+
+
+def find_similar(
+    logbook: Logbook, candidate_id: int, *, limit: int = USUAL_SIMILAR, read: ReadLooks = read_looks
+) -> tuple[Similar, ...]:
     """Return what looks most like a candidate in all clips, of whatever standing and answer, most similar first.
+
+    Parameters
+    ----------
+    read : where looks come from: `LookKeeper.read` where one asks often
 
     Raises
     ------
@@ -50,7 +60,7 @@ def find_similar(logbook: Logbook, candidate_id: int, *, limit: int = USUAL_SIMI
         Where there is no such candidate, or none of it was seen by the network yet.
     """
     find_candidate(logbook, candidate_id)
-    looks = read_looks(logbook)
+    looks = read(logbook)
     similarities = compare_looks(looks, candidate_id)
     others = np.flatnonzero(looks.ids != candidate_id)
     # Equal ones in the order of their ids, so that the same question has the same answer.
@@ -58,14 +68,16 @@ def find_similar(logbook: Logbook, candidate_id: int, *, limit: int = USUAL_SIMI
     return _load(logbook, looks.ids[order], similarities[order])
 
 
-def find_alike(logbook: Logbook, candidate_id: int, *, limit: int = MOST_GROUPED) -> tuple[Similar, ...]:
+def find_alike(
+    logbook: Logbook, candidate_id: int, *, limit: int = MOST_GROUPED, read: ReadLooks = read_looks
+) -> tuple[Similar, ...]:
     """Return the open candidates that look like one and promise little, most similar first; they may be dismissed with it.
 
     They are of the same kind, at least `LEAST_ALIKE` similar, and promise at most `MOST_PROMISE_GROUPED`. Where the candidate
-    has no look there are none.
+    has no look there are none. `read` is as for `find_similar`.
     """
     kind = find_candidate(logbook, candidate_id).kind
-    looks = read_looks(logbook)
+    looks = read(logbook)
     if candidate_id not in looks.ids:
         return ()
     doubtful = list_doubtful(logbook, kind=kind, most_promise=MOST_PROMISE_GROUPED)

@@ -9,6 +9,8 @@ from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import compress
+from threading import Lock
+from time import monotonic
 from typing import TypeVar
 
 import numpy as np
@@ -132,6 +134,53 @@ def _part(scorer: str, ids: NDArray[np.int64], kept: NDArray[np.float16]) -> Loo
         return Looks(scorer, ids, kept)
     return Looks(scorer, ids, kept[:, :-1], kept[:, -1].astype(np.float64))
 
+
+LooksMark = tuple[tuple[int, str], ...]
+
+
+def mark_looks(logbook: Logbook) -> LooksMark:
+    """Return what is another after a search, or after looks were made anew: the first and the last of them, with its maker.
+
+    It takes no time, however many there are. A look made later for a candidate in between, whose picture is back, does not show.
+    """
+    row = CandidateLookRow
+    wanted = select(row.candidate_id, row.scorer).limit(1)
+    with logbook.reading() as session:
+        ends = (
+            session.execute(wanted.order_by(order)).first()
+            for order in (row.candidate_id, row.candidate_id.desc())
+        )
+        return tuple((int(end[0]), str(end[1])) for end in ends if end is not None)
+
+
+class LookKeeper:
+    """Hands out the looks of one logbook, read again only where they have changed; its state is those read last.
+
+    It may be asked by several threads at once: one reads, the others wait for it.
+    """
+
+    def __init__(self) -> None:
+        self._lock = Lock()
+        self._kept: tuple[LooksMark, float, Looks] | None = None
+
+    def read(self, logbook: Logbook) -> Looks:
+        """Return the looks as `read_looks` does, at most `MOST_AGE_S` old."""
+        with self._lock:
+            mark, now_s = mark_looks(logbook), monotonic()
+            if self._kept is not None and self._kept[0] == mark and now_s - self._kept[1] < MOST_AGE_S:
+                return self._kept[2]
+            self._kept = None
+            looks = read_looks(logbook)
+            if looks.vectors.nbytes <= MOST_KEPT_BYTES:
+                self._kept = mark, now_s, looks
+            return looks
+
+
+MOST_AGE_S = 600.0
+"""After so long looks are read again all the same: those made in between show then."""
+
+MOST_KEPT_BYTES = 128_000_000
+"""Looks of some 140,000 candidates; more are read each time, since a review must not fill a small computer's memory."""
 
 BYTES_EACH = 2
 

@@ -14,7 +14,6 @@ from starlette.routing import Route
 from annotate.errors import AnnotateError
 from annotate.judging.alike import Similar, find_alike, find_similar
 from annotate.logbook.batches import MOST_AT_ONCE, Batch, dismiss_alike, take_back_batch
-from annotate.logbook.opening import Logbook
 from annotate.logbook.review import find_candidate
 from annotate.numbers import say_count
 from annotate.web.cards import build_verdict
@@ -67,9 +66,9 @@ ROUTES = (
 
 
 def _list_alike(request: Request) -> Response:
-    logbook = find_desk(request).logbook
+    desk = find_desk(request)
     candidate_id = read_number(request.query_params.get("candidate", ""), what="candidate")
-    found = find_alike(logbook, candidate_id)
+    found = find_alike(desk.logbook, candidate_id, read=desk.looks.read)
     items = [_describe(item) for item in found] if len(found) >= LEAST_OFFERED else []
     return JSONResponse({"candidate": candidate_id, "items": items, "least": LEAST_OFFERED})
 
@@ -119,10 +118,10 @@ def _read_ids(sent: Sent, name: str) -> list[int]:
 
 
 def _show_similar(request: Request) -> Response:
-    logbook = find_desk(request).logbook
-    choice = read_choice(logbook, request.query_params)
-    candidate = find_candidate(logbook, read_number(request.path_params["candidate"], what="candidate"))
-    found, why_empty = _find_similar(logbook, candidate.id)
+    desk = find_desk(request)
+    choice = read_choice(desk.logbook, request.query_params)
+    candidate = find_candidate(desk.logbook, read_number(request.path_params["candidate"], what="candidate"))
+    found, why_empty = _find_similar(desk, candidate.id)
     title = title_candidate(candidate)
     what = say_count(len(found), "candidate")
     values = {
@@ -137,10 +136,10 @@ def _show_similar(request: Request) -> Response:
     return render("similar.html", values)
 
 
-def _find_similar(logbook: Logbook, candidate_id: int) -> tuple[tuple[Similar, ...], str]:
+def _find_similar(desk: Desk, candidate_id: int) -> tuple[tuple[Similar, ...], str]:
     """Return what looks like a candidate, and in words why nothing does."""
     try:
-        found = find_similar(logbook, candidate_id, limit=SIMILAR_SHOWN)
+        found = find_similar(desk.logbook, candidate_id, limit=SIMILAR_SHOWN, read=desk.looks.read)
     except AnnotateError as error:
         # A candidate without a look is no fault of whoever asks; how to have it looked at stands in the message.
         words = str(error)

@@ -8,12 +8,13 @@ import hashlib
 import threading
 from collections import OrderedDict
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
 from starlette.requests import Request
 
 from annotate.judging.promise import PromiseKeeper
+from annotate.logbook.looks import LookKeeper
 from annotate.logbook.opening import Logbook
 from annotate.logbook.second_reading import EVERYTHING, ReadingPlan
 from annotate.web.loops import LoopMaker
@@ -31,6 +32,7 @@ class Desk:
     mark : tells this logbook from another that is served at the same address some other time
     reviewer : who judges where a page says nothing else
     plan : of a second reading, which candidates are read again
+    looks : of the candidates, kept from one question of what is alike to the next
     """
 
     logbook: Logbook
@@ -40,6 +42,7 @@ class Desk:
     receipts: "Receipts"
     promises: PromiseKeeper
     plan: ReadingPlan = EVERYTHING
+    looks: LookKeeper = field(default_factory=LookKeeper)
 
 
 class Receipts:

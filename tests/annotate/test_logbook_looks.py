@@ -11,7 +11,8 @@ from sqlalchemy import text
 
 from annotate.judging.looks import make_looks
 from annotate.judging.promise import RENEW_EVERY, PromiseKeeper, renew_promises
-from annotate.logbook.looks import find_usual_scorer, keep_looks, list_unseen, read_looks
+from annotate.logbook import looks as looks_room
+from annotate.logbook.looks import LookKeeper, Looks, find_usual_scorer, keep_looks, list_unseen, read_looks
 from annotate.logbook.opening import Logbook, create_logbook, open_logbook
 from annotate.logbook.pictures import picture_path
 from annotate.logbook.promises import list_doubtful, next_to_teach, read_judged, write_promises
@@ -251,3 +252,41 @@ def test_promises_are_renewed_in_the_background_while_cards_are_handed_out(logbo
 def test_a_scorer_made_by_hand_describes_nothing() -> None:
     """Only what can describe a place is asked to."""
     assert isinstance(MeanColour(), Describer) and not isinstance(HandMadeScorer(), Describer)
+
+
+def test_kept_looks_are_read_again_only_after_a_change(
+    logbook: Logbook, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """None, then some, more, and all made anew by another scorer: each is handed out at once, and read once only."""
+    reads = []
+
+    def read_and_count(logbook: Logbook) -> Looks:
+        reads.append(1)
+        return read_looks(logbook)
+
+    monkeypatch.setattr(looks_room, "read_looks", read_and_count)
+    keeper = LookKeeper()
+    assert len(keeper.read(logbook).ids) == len(keeper.read(logbook).ids) == 0 and len(reads) == 1
+    fill(logbook, [0.2, 0.3])
+    make_looks(logbook, MeanColour())
+    assert keeper.read(logbook).ids.tolist() == [1, 2] and keeper.read(logbook) is keeper.read(logbook)
+    give_verdict(logbook, 1, answer="dismiss", reviewer="Maren", at=LATER)
+    keeper.read(logbook)
+    assert len(reads) == 2
+    fill(logbook, [0.4], number=2)
+    make_looks(logbook, MeanColour())
+    assert keeper.read(logbook).ids.tolist() == [1, 2, 3] and len(reads) == 3
+    keep_looks(logbook, "other 2", ids=[1, 2, 3], vectors=np.ones((3, SIZE), np.float16))
+    assert keeper.read(logbook).scorer == "other 2" and len(reads) == 4
+
+
+def test_looks_too_many_or_too_old_are_not_kept(logbook: Logbook, monkeypatch: pytest.MonkeyPatch) -> None:
+    """More than memory should hold, or older than a while, are read anew, and the same comes back."""
+    fill(logbook, [0.2, 0.3])
+    make_looks(logbook, MeanColour())
+    for name in ("MOST_KEPT_BYTES", "MOST_AGE_S"):
+        with monkeypatch.context() as limited:
+            limited.setattr(looks_room, name, 0)
+            keeper = LookKeeper()
+            first, again = keeper.read(logbook), keeper.read(logbook)
+            assert first is not again and np.array_equal(first.vectors, again.vectors)

@@ -56,7 +56,7 @@ def test_shares_add_to_one_and_do_not_hang_on_the_order_of_trees() -> None:
     assert np.allclose(shares.sum(axis=1), 1.0)
     ranks = rank_stands(stems[::-1], np.full(4, OWN_M), [3, 2, 1, 0])
     turned = explain_walk(see(places), ranks)
-    assert np.allclose(turned[:, [3, 2, 1, 0, 4]], shares, atol=1e-6)
+    assert np.allclose(turned[:, [3, 2, 1, 0, 4, 5]], shares, atol=1e-6)
 
 
 def test_one_tree_among_none_is_under_it_or_on_the_way() -> None:
@@ -79,6 +79,13 @@ def test_a_tree_left_and_come_back_to_is_told_again() -> None:
     stems = line(2, spacing_m=30.0)
     places = stand_in_turn(stems[[0, 1, 0]])
     assert explain(places, stems)[[7, 26, 45]].argmax(axis=1).tolist() == [0, 1, 0]
+
+
+def test_standing_where_no_tree_of_the_register_is_is_told() -> None:
+    """Of five trees 15 m apart the third is not in the register: the stay there is under none, the others are told as before."""
+    stems = line(5)
+    shares = explain(stand_in_turn(stems), stems[[0, 1, 3, 4]])
+    assert shares[[7, 26, 45, 64, 83]].argmax(axis=1).tolist() == [0, 1, 4, 2, 3]
 
 
 def test_a_gap_in_the_track_keeps_what_was_known() -> None:

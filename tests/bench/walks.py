@@ -9,6 +9,7 @@ tree and asks nothing, as left out where there is no stretch.
 import sys
 import time
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 
 import numpy as np
 
@@ -27,6 +28,12 @@ KINDS = (
 )
 BEYOND = 3
 """The last kinds are beyond what is promised: lasting errors half as large again as the receiver states."""
+
+LASTING = 3
+"""The first kinds are those of a receiver under leaves."""
+
+MISSING, MISSING_EVERY = (3, 8), 8
+"""Trees taken out of the register, in one walk for so many others."""
 
 WALKS = 480
 
@@ -84,7 +91,22 @@ def main() -> None:
         _tell(f"all as stated, {layout}", [sums[layout, *kind] for kind in told])
     _tell("68 % within", [counts for kind, counts in sums.items() if kind[1] == "68 % within"])
     _tell("all as stated", [sums[layout, *kind] for kind in told for layout in LAYOUTS])
+    _tell_missing(walks // MISSING_EVERY, first)
     print(f"{walks} walks, seeds {first} to {first + walks - 1}, in {time.perf_counter() - began:.0f} s")
+
+
+def _tell_missing(walks: int, first: int) -> None:
+    """Print what becomes of stays under trees that are not in the register, and of the others beside them."""
+    here, others = np.zeros(4, int), np.zeros(4, int)
+    for number in range(walks):
+        _, walk = draw_kind(first + number, number % (2 * LASTING) + number // (2 * LASTING) * 2 * len(KINDS))
+        known = tuple(tree for tree in walk.trees if tree.tree_id not in MISSING)
+        is_missing = [tree in MISSING for tree, _, _ in walk.stays]
+        for counts, wanted in ((here, True), (others, False)):
+            stays = tuple(s for s, missing in zip(walk.stays, is_missing, strict=True) if missing == wanted)
+            counts += judge(replace(walk, trees=known, stays=stays))
+    _tell(f"trees {' and '.join(map(str, MISSING))} not in the register, their stays", [here])
+    _tell("and those under the others", [others])
 
 
 def _tell(what: str, counts: Sequence[np.ndarray]) -> None:

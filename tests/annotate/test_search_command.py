@@ -37,7 +37,8 @@ def paint(index: int) -> np.ndarray:
         start, end = (tuple(int(v) for v in rng.integers(0, COLUMNS, 2)) for _ in range(2))
         cv2.line(picture, start, end, (122, 196, 72), 2, cv2.LINE_AA)
     picture[:, :24] = 250
-    cv2.ellipse(picture, ((240.0, 180.0), (36.0, 9.0), 25.0), (20, 26, 16), -1, cv2.LINE_AA)
+    cv2.ellipse(picture, ((240.0, 180.0), (30.0, 8.0), 25.0), (20, 26, 16), -1, cv2.LINE_AA)
+    picture = cv2.GaussianBlur(picture, (0, 0), 1.0)  # as any lens blurs
     return np.roll(picture, (round(5 * np.sin(index / 5)), round(8 * np.cos(index / 6))), axis=(0, 1))
 
 

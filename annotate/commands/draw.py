@@ -31,7 +31,7 @@ def draw(
         str,
         typer.Option(
             "--settings",
-            help="walk-under, wide, far, overcast, sunny; held-out is of plants, light and camera kept from training.",
+            help="walk-under, wide, far, overcast, sunny; held-out is of plants kept from training.",
         ),
     ] = "walk-under",
     seconds: Annotated[float, typer.Option("--seconds", help="Length of the clip.")] = 10.0,

@@ -1,4 +1,4 @@
-"""The clips that a search is measured on: plants, light, cameras and seeds that nothing ever learns from, drawn once and kept.
+"""The clips that a search is measured on: plants and seeds that nothing ever learns from, drawn once and kept.
 
 Clip N is `held-out-N.mp4` with its truth beside it, N being its seed, from `FIRST_SEED` on. Several processes draw at once, a
 clip each, so that how many there are changes no frame. A clip counts as drawn when both files are there: each is written under

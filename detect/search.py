@@ -269,7 +269,8 @@ def _make_watcher(info: ClipInfo, last: SearchedFrame | None) -> CardWatcher:
     takes_all = info.kind == "photos"
     if last is None or takes_all:
         return CardWatcher(takes_all=takes_all)
-    before_s = last.time_s - AROUND_S - 2 * SLOT_S
+    # What is reduced so long before hangs on what was met as long before that.
+    before_s = last.time_s - 2 * AROUND_S - 2 * SLOT_S
     watcher = CardWatcher(goes_on=before_s >= 0)
     with closing(read_frames(info, start_after_s=before_s)) as frames:
         for frame in takewhile(lambda one: one.time_s < last.time_s, frames):

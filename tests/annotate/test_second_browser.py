@@ -53,6 +53,7 @@ def test_two_people_read_differ_and_settle(served: Served, open_page: OpenPage) 
         expect(page.locator(".nothing")).to_contain_text("Nothing is left to read again.")
         assert sorted(order) == [1, 2, 3]
         wait_until(page, UNSENT)
+        page.close()  # or it would ask a server that is gone
     assert [(one.reviewer, one.answer, one.blind) for one in list_verdicts(served.logbook, 2)] == [
         ("Maren", "dismiss", False),
         ("Tove", "confirm", True),
@@ -79,6 +80,7 @@ def test_two_people_read_differ_and_settle(served: Served, open_page: OpenPage) 
         tove.keyboard.press("d")
         expect(tove.locator(".why-empty")).to_contain_text("Nobody disagrees")
         assert tove.get_by_role("link", name="Disagreements").count() == 0
+        tove.close()
     assert find_candidate(served.logbook, 2).answer == "dismiss"
     assert [one.candidate_id for one in list_observations(served.logbook)] == [1]
 
@@ -102,6 +104,7 @@ def test_a_slip_is_taken_back_blind_even_after_a_reload(served: Served, open_pag
         expect(page.locator("#sense")).to_have_text(re.compile("0 of 3 read"))
         page.set_viewport_size({"width": REFLOW_PX, "height": 600})
         assert page.evaluate("document.documentElement.scrollWidth") <= REFLOW_PX
+        page.close()
     slips = [(one.answer, one.blind) for one in list_verdicts(served.logbook, first)][1:]
     assert len(slips) == 2 and all(is_blind for _, is_blind in slips)
 

@@ -2,8 +2,8 @@
 
 `walk-under` is the default; `wide` and `far` are the ends of what phones can do, `overcast` and `sunny` those of light.
 `held-out` shares no leaf family with them and takes light and camera from other ranges, for evaluation; where training varies
-its settings (`varied`), it takes light and camera from ranges that hold those too, and leaves with another tip. `sample` is the copse
-that comes with the project: a bright day, larvae on sunlit leaves, none on a twig.
+its settings (`varied`), it takes light and camera from ranges that hold those too, and leaves with another tip. `sample` is the
+copse that comes with the project: a bright day, larvae on sunlit leaves, none on a twig.
 """
 
 from dataclasses import replace

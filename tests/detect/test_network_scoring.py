@@ -16,14 +16,17 @@ from detect.network_scoring import (
     _trace_outline,
     load_network_scorer,
 )
+from detect.regions import find_middle
 from detect.search import SearchSettings, search_clip
 from detect.silhouettes import measure_extent
 from detect.truth_scoring import score_candidates
-from models.calibration import apply_track_calibration
+from models.calibration import apply_calibration, apply_track_calibration
 from models.canopy.truth import find_truth_path, read_truth
 from models.cards import DEFAULT_WEIGHTS, Calibration, ModelCard, TrackCalibration, WeightsError
+from models.looks import WITH_ODDS, SeenPlace, describe_places
 from models.network import NetworkConfig, build_pair, ready_pair
 from models.patches import CROP_PX, find_corner
+from tests.plain_leaves import draw_plain_picture
 
 SAMPLE_FOLDER = Path(__file__).parents[2] / "sample_frames"
 
@@ -206,3 +209,47 @@ def test_what_could_be_seen_once_is_not_blamed_for_it():
     assert once == pytest.approx(1 / (1 + np.exp(-(1.2 * 2 - 0.6))))
     assert once > of_two > of_many
     assert apply_track_calibration([2.0, 2.0], track, most_views=2) > of_two
+
+
+def test_a_second_look_is_on_the_scale_of_the_score(untrained) -> None:
+    """The log-odds behind a look are calibrated by the card, those of a score without the seeker's word; the vector is not."""
+    rgb = np.random.default_rng(4).integers(0, 256, (200, 200, 3), dtype=np.uint8)
+    places = [SeenPlace(rgb, (100.0, 90.0), 20.0)]
+    raw, seen = describe_places(untrained.pair.judge, places), untrained.describe(places)
+    assert np.array_equal(raw[:, :-1], seen[:, :-1])
+    expected = apply_calibration(raw[:, -1].astype(np.float64), untrained.card.larva)
+    assert 1 / (1 + np.exp(-seen[:, -1].astype(np.float64))) == pytest.approx(expected, abs=2e-3)
+    assert untrained.look_name.startswith(untrained.name) and untrained.look_name.endswith(WITH_ODDS)
+    assert untrained.describe([]).shape == (0, raw.shape[1])
+
+
+def test_larvae_drawn_in_quite_another_way_are_found(scorer):
+    """On flat leaves that no training drew, one look finds two thirds of the larvae of 16 px and more, and little else."""
+    found = of = false = 0
+    for seed in (0, 1, 2, 3):
+        picture = draw_plain_picture(seed)
+        lit = read_light(picture.rgb)
+        middles = [
+            find_middle(scored.region.box)
+            for scored in scorer.score(lit, scorer.find(lit, with_feeding=False))
+            if scored.score >= 0.18  # that of a second pass
+        ]
+        shown = [
+            any(
+                np.hypot(larva.middle_xy[0] - c, larva.middle_xy[1] - r) <= larva.length_px / 2
+                for r, c in middles
+            )
+            for larva in picture.larvae
+            if larva.length_px >= 16
+        ]
+        found, of = found + sum(shown), of + len(shown)
+        false += sum(
+            all(
+                np.hypot(larva.middle_xy[0] - c, larva.middle_xy[1] - r) > larva.length_px
+                for larva in picture.larvae
+            )
+            for r, c in middles
+        )
+    assert of >= 8
+    assert found >= 2 / 3 * of
+    assert false <= 1

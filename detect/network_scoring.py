@@ -109,8 +109,15 @@ class NetworkScorer:
         return f"{self.name}, {CROPS_A_PLACE} poses{WITH_ODDS}"
 
     def describe(self, places: Sequence[SeenPlace]) -> NDArray[np.float16]:
-        """Return what the judge sees at each place, looking longer than a search does, and what it makes of it, (N, D + 1)."""
-        return describe_places(self.pair.judge, places)
+        """Return what the judge sees at each place, looking longer than a search does, and what it makes of it, (N, D + 1).
+
+        The log-odds behind the vectors are brought to the scale of a score, so that they say the same under other weights; the
+        seeker is not asked again.
+        """
+        seen = describe_places(self.pair.judge, places)
+        calibration = self.card.larva
+        seen[:, -1] = calibration.slope * seen[:, -1].astype(np.float64) + calibration.offset
+        return seen
 
     def _score(self, region: Region) -> float:
         if region.kind == "feeding":

@@ -1,11 +1,12 @@
 """How much an evening of judging is worth: drawn seasons judged by a simulated reviewer. Run `python -m tests.bench.judging`.
 
-Each season is a kind of tree and a light that no training saw: plants and camera of the held-out settings, one kind of leaf, and
-a light from beyond the ranges of training; seeds from `FIRST_SEED` on. `draw FOLDER` draws the clips and keeps them: several from
-the leaves of one tree, at two frames a second (a search looks at one in each second anyhow), so that a season takes minutes and
-not hours. `measure FOLDER` searches them once, reads what was found and judges it in memory (`tests.bench.replayed_judging`); one
-evening of each season is judged in a copy of the logbook too and must come out the same. Intervals are of a bootstrap: of larvae
-for how soon they come, of held-back parts for what they cost. The last line can be read by a program.
+Each season is a kind of tree and a light that no training saw (but see `SEASONS`): plants and camera of the held-out settings,
+one kind of leaf, and a light from beyond the ranges of training; seeds from `FIRST_SEED` on. `draw FOLDER` draws the clips and
+keeps them: several from the leaves of one tree, at two frames a second (a search looks at one in each second anyhow), so that a
+season takes minutes and not hours. `measure FOLDER` searches them once, reads what was found and judges it in memory
+(`tests.bench.replayed_judging`); one evening of each season is judged in a copy of the logbook too and must come out the same.
+Intervals are of a bootstrap: of larvae for how soon they come, of held-back parts for what they cost. The last line can be read
+by a program.
 """
 
 import argparse
@@ -145,7 +146,8 @@ SEASONS = (
         ),
     ),
 )
-"""Training draws cloud from 0.7, the sun from 32 degrees, clear sky to 0.5 and bluer than 0.25, the sun's width to 1.2."""
+"""Plants of no training. Up to experiment 26 training drew cloud from 0.7, the sun from 32 degrees, clear sky to 0.5 and bluer
+than 0.25, the sun's width to 1.2; since 27 it has drawn most of this light too, so for later weights only the plants are new."""
 
 
 def make_settings(season: DrawnSeason) -> CanopySettings:

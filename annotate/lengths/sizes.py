@@ -162,11 +162,13 @@ def size_body(length_px: float, scale: Scale, *, is_drawn_by_hand: bool = False)
     )
 
 
-def size_candidate(length_px: float, kind: str, scale: Scale | None) -> BodySize | None:
+def size_candidate(
+    length_px: float, kind: str, scale: Scale | None, *, is_drawn_by_hand: bool = False
+) -> BodySize | None:
     """Return the length of a candidate's body; None for feeding damage, or where there is no scale."""
     if kind != "silhouette" or scale is None or not length_px > 0:
         return None
-    return size_body(length_px, scale)
+    return size_body(length_px, scale, is_drawn_by_hand=is_drawn_by_hand)
 
 
 def size_measured(length_mm: float, error_mm: float, *, rests_on: str) -> BodySize:

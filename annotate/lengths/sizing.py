@@ -200,7 +200,7 @@ def _size_one(
         size, why_not = size_measured(body.length_mm, body.length_error_mm or 0.0, rests_on=rests_on), ""
     else:
         scale, why_not = find_scale(body, order, cards=cards)
-        size = size_candidate(body.length_px, body.kind, scale)
+        size = size_candidate(body.length_px, body.kind, scale, is_drawn_by_hand=body.is_drawn_by_hand)
     if size is None:
         return SizedBody(body, None, None, why_not or "feeding damage has no length")
     day = find_local_date(body.at, body.zone) if order.with_season else None

@@ -201,9 +201,18 @@ def load_corrections(session: Session, candidate_ids: Collection[int] | None = N
 
 
 def measure_lengths(
-    session: Session, corrections: Corrections, *, frame_sizes_px: Mapping[int, tuple[int, int]]
+    session: Session,
+    corrections: Corrections,
+    *,
+    frame_sizes_px: Mapping[int, tuple[int, int]],
+    only_corrected: bool = False,
 ) -> dict[int, float]:
-    """Return the length in px of each candidate with a corrected outline: the median over its views, as the search takes it."""
+    """Return the length in px of each candidate with a corrected outline: the median over its views, as the search takes it.
+
+    Parameters
+    ----------
+    only_corrected : over those views alone that a person corrected
+    """
     lengths: dict[int, list[float]] = {}
     views = select(ViewRow.candidate_id, ViewRow.rank, ViewRow.length_px)
     rows = (
@@ -215,6 +224,8 @@ def measure_lengths(
         drawn = corrections.get((candidate_id, rank))
         if drawn is not None:
             length_px = measure_outline(drawn, frame_size_px=frame_sizes_px[candidate_id]).length_px
+        elif only_corrected:
+            continue
         lengths.setdefault(candidate_id, []).append(length_px)
     return {candidate_id: median(values) for candidate_id, values in lengths.items()}
 

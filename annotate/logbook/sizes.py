@@ -42,7 +42,8 @@ class SeenBody:
     clip_id : None where it was seen by eye
     at, zone : moment, UTC, and the local zone
     kind : "silhouette" or "feeding"; empty where it was seen by eye
-    length_px : median over the kept views, in the outlines that people corrected; 0 where it was seen by eye
+    length_px : median over the kept views, or where people corrected outlines over those; 0 where it was seen by eye
+    is_drawn_by_hand : whether a person drew the outlines that the length rests on
     frame_size_px : (rows, columns)
     is_photo : whether the clip is made of photos, whole pictures of the lens
     focal_equivalent_mm : stated by the clip's file
@@ -69,6 +70,7 @@ class SeenBody:
     length_mm: float | None
     length_error_mm: float | None
     length_from: str | None
+    is_drawn_by_hand: bool = False
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -211,11 +213,15 @@ def _select_bodies() -> "Select[ObservationRow, CandidateRow, ClipRow, str, str]
 
 
 def _measure_corrected(session: Session, bodies: Sequence[SeenBody]) -> tuple[SeenBody, ...]:
-    """Return the bodies as long as the outlines that people corrected make them."""
+    """Return the bodies as long as the outlines that people corrected make them: where there are any, these alone count."""
     sizes = {body.candidate_id: body.frame_size_px for body in bodies if body.candidate_id is not None}
-    lengths = measure_lengths(session, load_corrections(session, sizes), frame_sizes_px=sizes)
+    lengths = measure_lengths(
+        session, load_corrections(session, sizes), frame_sizes_px=sizes, only_corrected=True
+    )
     return tuple(
-        body if body.candidate_id not in lengths else replace(body, length_px=lengths[body.candidate_id])
+        replace(body, length_px=lengths[body.candidate_id], is_drawn_by_hand=True)
+        if body.candidate_id in lengths
+        else body
         for body in bodies
     )
 

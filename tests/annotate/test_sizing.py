@@ -14,6 +14,7 @@ from annotate.commands import base
 from annotate.commands import reach as _reach
 from annotate.commands import sizes as _sizes
 from annotate.errors import AnnotateError
+from annotate.lengths.sizes import SEARCH_GAIN
 from annotate.lengths.sizing import (
     NO_CARD,
     NO_DISTANCE,
@@ -96,6 +97,20 @@ def test_a_corrected_outline_gives_the_length(logbook: Logbook) -> None:
         lengths = [one.length_px for one in list_bodies(logbook)]
         assert lengths == pytest.approx([30 * factor, 60], rel=0.1)
         assert find_body(logbook, 1).length_px == lengths[0]
+
+
+def test_what_a_person_drew_is_not_lengthened_as_a_search_s_outline_is(logbook: Logbook) -> None:
+    """The search draws bodies a little short, which its lengths make up for; a length that a person drew is taken as it is."""
+    order = SizingOrder(77.0, distance_m=3.0)
+    before = size_one_candidate(logbook, 1, order)
+    as_long = [[198, 290], [198, 308], [202, 308], [202, 290]]
+    correct_outline(logbook, 1, rank=0, outline=as_long, reviewer="Maren", at=NOW)
+    after = size_one_candidate(logbook, 1, order)
+    assert before.size is not None
+    assert after.size is not None
+    by_px = after.body.length_px / before.body.length_px
+    assert after.size.length_mm == pytest.approx(before.size.length_mm * by_px / SEARCH_GAIN)
+    assert after.size.search_share < before.size.search_share
 
 
 def test_lens_of_the_file_counts_unless_another_is_given(logbook: Logbook) -> None:

@@ -187,6 +187,16 @@ def _split(path: Path, text: str, *, separator: str) -> list[list[str]]:
     return records
 
 
+SHORTEST_STEM = 3
+"""A column's name may be cut short, but not to less: "lat" is latitude_deg, "a" might be anything."""
+
+
+def _complete(name: str, known: Sequence[str]) -> list[str]:
+    """Return the one known name that begins with a name cut short, or nothing."""
+    longer = [one for one in known if len(name) >= SHORTEST_STEM and one.startswith(name)]
+    return longer if len(longer) == 1 else []
+
+
 def _read_header(
     path: Path, record: Sequence[str], *, known: Sequence[str], required: Sequence[str], separator: str
 ) -> tuple[str, ...]:
@@ -196,7 +206,7 @@ def _read_header(
     problems = []
     for number, name in enumerate(names, start=1):
         if name not in known:
-            nearest = get_close_matches(name, known, n=1, cutoff=NEAR_ENOUGH)
+            nearest = get_close_matches(name, known, n=1, cutoff=NEAR_ENOUGH) or _complete(name, known)
             advice = f"did you mean {nearest[0]!r}?" if nearest else "remove it"
             problems.append(
                 f"row 1, column {number}: expected one of {', '.join(known)}; found {_clean(record[number - 1])[:60]!r}; {advice}"

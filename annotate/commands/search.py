@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from annotate.commands.base import LogbookOption, app, choose_logbook
+from annotate.numbers import say_count
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -169,7 +170,7 @@ def _tell(outcome: "SearchedClip") -> list[str]:
             f"{name}: searched before ({day}), left alone{linked}. Search it once more with --again.",
             *cut,
         ]
-    lines = [f"{name}: {search.offered} candidates to judge{linked}."]
+    lines = [f"{name}: {say_count(search.offered, 'candidate')} to judge{linked}."]
     if search.same_as_before:
         lines.append(f"  {search.same_as_before} more show what was judged before and are not asked again.")
     if search.set_aside:
@@ -232,7 +233,9 @@ def print_summary(logbook: "Logbook", searched: Sequence["SearchedClip"]) -> Non
     console.print(table)
     candidates = sum(total.silhouettes + total.feeding for total in sums.values())
     if candidates:
-        console.print(f"Next: judge {candidates} candidates with: leafshade review", highlight=False)
+        console.print(
+            f"Next: judge {say_count(candidates, 'candidate')} with: leafshade review", highlight=False
+        )
     else:
         console.print("Nothing was found. Note the trees as searched; a closer or zoomed clip may show more.")
 

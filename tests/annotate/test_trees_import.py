@@ -153,6 +153,10 @@ def test_a_wrong_cell_is_named_by_row_and_column(
             [HEADER.replace("code", "cod"), GOOD],
             "row 1, column 2: expected one of .* found 'cod'; did you mean 'code'",
         ),
+        (
+            ["site,code,lat,longitude_deg", "Otterholt,OT01,0.01,0.01"],
+            "row 1, column 3: .* found 'lat'; did you mean 'latitude_deg'",
+        ),
         ([HEADER + ",colour", GOOD + ",red"], "column 10: .* found 'colour'; remove it"),
         ([HEADER + ",notes", GOOD + ",x"], "expected each column once; found 'notes' again"),
         (["code,notes", "A,b"], "row 1: expected the columns site, code; found no site"),

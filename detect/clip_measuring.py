@@ -22,6 +22,7 @@ from models.alternatives import Finder
 from models.canopy.truth import find_truth_path, read_truth
 from models.detectability import Look
 from models.evaluate import Tally, tally_finders
+from models.worker_processes import end_with_parent
 
 FRAME_EVERY_S = 2.0
 """Whole clips are searched as always; for the comparison side by side, one frame in so many seconds is enough."""
@@ -102,6 +103,7 @@ _worker_tools: list[Tools] = []
 
 def _ready_worker(measuring: Measuring) -> None:
     settle_threads()
+    end_with_parent()
     _worker_tools[:] = [load_tools(measuring)]
 
 

@@ -28,6 +28,7 @@ from models.calibration import apply_track_calibration, fit_track_calibration
 from models.canopy.truth import find_truth_path, read_truth
 from models.cards import load_weights, save_weights
 from models.metrics import measure_average_precision, measure_calibration_error
+from models.worker_processes import end_with_parent
 
 logger = logging.getLogger(__name__)
 
@@ -82,7 +83,7 @@ def judge_clip(path: Path, *, weights_path: Path) -> list[JudgedTrack]:
 def calibrate_weights(weights_path: Path, clips: Sequence[Path], *, workers: int = 1) -> None:
     """Fit the track calibration on half of the clips, measure it on the other half, and write it into the weights' card."""
     halves: tuple[list[JudgedTrack], list[JudgedTrack]] = ([], [])
-    with ProcessPoolExecutor(workers, mp_context=get_context("spawn")) as pool:
+    with ProcessPoolExecutor(workers, mp_context=get_context("spawn"), initializer=end_with_parent) as pool:
         judged = pool.map(partial(judge_clip, weights_path=weights_path), clips)
         for number, (path, tracks) in enumerate(zip(clips, judged, strict=True)):
             halves[number % 2].extend(tracks)

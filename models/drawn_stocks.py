@@ -12,7 +12,6 @@ from itertools import islice
 from multiprocessing import get_context
 from pathlib import Path
 
-import cv2
 import numpy as np
 
 from models.canopy.clip import CanopySettings
@@ -20,6 +19,7 @@ from models.canopy.presets import find_preset
 from models.canopy.truth import find_truth_path
 from models.errors import ModelsError
 from models.examples import Source, choose_canopy, draw_examples
+from models.worker_processes import settle_worker
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,7 +91,7 @@ def draw_stocks(folder: Path, stocks: Sequence[StockOrder], *, workers: int) -> 
 def _settle_drawer() -> None:
     """Keep a drawing process to one core, and have Ctrl-C end it at once: every file it drew is whole or not there."""
     signal.signal(signal.SIGINT, signal.SIG_DFL)
-    cv2.setNumThreads(1)
+    settle_worker()
 
 
 def _draw_stock(folder: Path, stock: StockOrder) -> None:

@@ -46,6 +46,7 @@ from models.laying import (
     shape_larva,
     shape_other,
 )
+from models.worker_processes import settle_worker
 
 PICTURE_ENDINGS = (".jpg", ".jpeg", ".png")
 JPEG_QUALITY = 95
@@ -158,9 +159,7 @@ def draw_many(folder: Path, job: DrawingJob, *, workers: int, longest_s: float) 
     """Draw a job with several processes; begin no stock after `longest_s`. Returns how many pictures there are."""
     latest = time.monotonic() + longest_s
     context = get_context("spawn")  # a forked process could inherit a lock that another thread holds
-    with ProcessPoolExecutor(
-        workers, mp_context=context, initializer=cv2.setNumThreads, initargs=(1,)
-    ) as pool:
+    with ProcessPoolExecutor(workers, mp_context=context, initializer=settle_worker) as pool:
         running = [pool.submit(_draw_stock, folder, seed, job, latest) for seed in job.seeds]
         return sum(done.result() for done in running)
 
@@ -192,9 +191,7 @@ def draw_clips(
     `varied_share` is the chance that a clip shows leaves under light and through cameras of `models.canopy.varied`.
     """
     latest = time.monotonic() + longest_s
-    with ProcessPoolExecutor(
-        workers, mp_context=get_context("spawn"), initializer=cv2.setNumThreads, initargs=(1,)
-    ) as pool:
+    with ProcessPoolExecutor(workers, mp_context=get_context("spawn"), initializer=settle_worker) as pool:
         running = [pool.submit(_draw_clip, folder, seed, latest, varied_share) for seed in seeds]
         return sum(done.result() for done in running)
 

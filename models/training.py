@@ -53,6 +53,7 @@ from models.network import (
 )
 from models.patches import make_judge_input, make_seeker_input, pad_to_grid, shrink
 from models.seeker_lessons import Prepared, SeekerLesson, make_seeker_book, prepare_example
+from models.worker_processes import settle_worker
 
 logger = logging.getLogger(__name__)
 
@@ -250,7 +251,7 @@ def spread_work(
 
 def _settle_worker() -> None:
     """Keep a process to one core: as many work side by side as there are cores."""
-    cv2.setNumThreads(1)
+    settle_worker()
     torch.set_num_threads(1)
 
 

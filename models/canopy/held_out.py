@@ -20,6 +20,7 @@ from models.canopy.presets import find_preset
 from models.canopy.truth import find_truth_path
 from models.canopy.write import write_clip
 from models.errors import ModelsError
+from models.worker_processes import settle_worker
 
 FIRST_SEED = 700_000
 """Seeds from here on are kept for evaluation; training never reaches them."""
@@ -56,7 +57,7 @@ def draw_held_out(
     """
     at_once = max(1, workers)
     left = iter(paths)
-    with ProcessPoolExecutor(at_once, mp_context=get_context("spawn")) as pool:
+    with ProcessPoolExecutor(at_once, mp_context=get_context("spawn"), initializer=settle_worker) as pool:
         # No clip waits inside the pool, where a person's Ctrl-C would not reach it and it would still be drawn.
         running = {pool.submit(_draw_clip, path, settings) for path in islice(left, at_once)}
         while running:
@@ -82,8 +83,5 @@ def _take(drawn: "Future[Path]") -> Path:
 
 def _draw_clip(path: Path, settings: CanopySettings) -> Path:
     """Draw one clip in a process of its own; its seed stands in its name."""
-    import cv2
-
-    cv2.setNumThreads(1)
     write_clip(path, settings, rng=np.random.default_rng(int(path.stem.rsplit("-", 1)[1])))
     return path

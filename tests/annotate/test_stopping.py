@@ -10,6 +10,7 @@ STOPPED = "leafshade: stopped; run the same command again to go on\n"
 
 PRESSED = """
 import os, signal, sys
+signal.signal(signal.SIGINT, signal.default_int_handler)  # tests begun in the background inherit that it is ignored
 from annotate.commands import base, main
 
 def press(*_, **__):

@@ -20,12 +20,11 @@ from models.errors import ModelsError
 from models.examples import Source
 from models.judge_books import JudgeBook, bind_pages
 from models.judge_lessons import make_judge_lesson
-from models.lessons import MixedLesson
+from models.lessons import Lesson, MixedLesson
 from models.network import NetworkPair
 from models.seeker_lessons import SeekerLesson, make_seeker_book
 from models.training import (
     LearningPlan,
-    Lesson,
     learn,
     look_over_all,
     make_pages,

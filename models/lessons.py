@@ -18,8 +18,8 @@ FEEDING_SHARE = 0.3
 """Weights of the lesser tasks beside finding larvae; chosen once, by the first runs."""
 
 
-class Loss(Protocol):
-    """Anything that measures how wrong a network is on examples drawn at random, as `models.training.Lesson`."""
+class Lesson(Protocol):
+    """Anything that can measure how wrong a network is on examples drawn at random."""
 
     def measure_loss(self, network: nn.Module, rng: np.random.Generator) -> torch.Tensor:
         """Return the loss, a scalar that gradients flow from."""
@@ -30,7 +30,7 @@ class Loss(Protocol):
 class MixedLesson:
     """Several lessons at once, each with its weight in the loss: so a small book counts for enough beside a large one."""
 
-    parts: tuple[tuple[float, Loss], ...]
+    parts: tuple[tuple[float, Lesson], ...]
 
     def measure_loss(self, network: nn.Module, rng: np.random.Generator) -> torch.Tensor:
         """Return the weighted sum of the losses, each on a batch of its own."""

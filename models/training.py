@@ -16,7 +16,7 @@ from datetime import UTC, datetime
 from functools import partial
 from multiprocessing import get_context
 from pathlib import Path
-from typing import Any, Protocol, TypeVar
+from typing import Any, TypeVar
 
 import cv2
 import numpy as np
@@ -38,6 +38,7 @@ from models.examples import (
 )
 from models.judge_books import JudgeBook, Page, bind_pages, make_page
 from models.judge_lessons import make_judge_lesson
+from models.lessons import Lesson
 from models.metrics import measure_average_precision, measure_calibration_error
 from models.network import (
     FEEDING,
@@ -58,14 +59,6 @@ from models.worker_processes import settle_worker
 logger = logging.getLogger(__name__)
 
 Result = TypeVar("Result")
-
-
-class Lesson(Protocol):
-    """Anything that can measure how wrong a network is on examples drawn at random."""
-
-    def measure_loss(self, network: nn.Module, rng: np.random.Generator) -> torch.Tensor:
-        """Return the loss, a scalar that gradients flow from."""
-        ...
 
 
 @dataclass(frozen=True, slots=True)

@@ -16,7 +16,6 @@ from detect.network_scoring import (
     _trace_outline,
     load_network_scorer,
 )
-from detect.regions import find_middle
 from detect.search import SearchSettings, search_clip
 from detect.silhouettes import measure_extent
 from detect.truth_scoring import score_candidates
@@ -26,6 +25,7 @@ from models.cards import DEFAULT_WEIGHTS, Calibration, ModelCard, TrackCalibrati
 from models.looks import WITH_ODDS, SeenPlace, describe_places
 from models.network import NetworkConfig, build_pair, ready_pair
 from models.patches import CROP_PX, find_corner
+from tests.bench.plain_leaves import SECOND_PASS, look
 from tests.plain_leaves import draw_plain_picture
 
 SAMPLE_FOLDER = Path(__file__).parents[2] / "sample_frames"
@@ -228,28 +228,11 @@ def test_larvae_drawn_in_quite_another_way_are_found(scorer):
     found = of = false = 0
     for seed in (0, 1, 2, 3):
         picture = draw_plain_picture(seed)
-        lit = read_light(picture.rgb)
-        middles = [
-            find_middle(scored.region.box)
-            for scored in scorer.score(lit, scorer.find(lit, with_feeding=False))
-            if scored.score >= 0.18  # that of a second pass
-        ]
-        shown = [
-            any(
-                np.hypot(larva.middle_xy[0] - c, larva.middle_xy[1] - r) <= larva.length_px / 2
-                for r, c in middles
-            )
-            for larva in picture.larvae
-            if larva.length_px >= 16
-        ]
-        found, of = found + sum(shown), of + len(shown)
-        false += sum(
-            all(
-                np.hypot(larva.middle_xy[0] - c, larva.middle_xy[1] - r) > larva.length_px
-                for larva in picture.larvae
-            )
-            for r, c in middles
-        )
+        seen, others = look(scorer, picture)
+        long_enough = [n for n, larva in enumerate(picture.larvae) if larva.length_px >= 16]
+        of += len(long_enough)
+        found += sum(seen.get(number, 0.0) >= SECOND_PASS for number in long_enough)
+        false += sum(score >= SECOND_PASS for score in others)
     assert of >= 8
     assert found >= 2 / 3 * of
     assert false <= 1

@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from models.errors import ModelsError
+from models.whole_files import write_whole
 
 if TYPE_CHECKING:
     import torch
@@ -189,6 +190,7 @@ def save_weights(weights_path: Path, pair: "NetworkPair", card: ModelCard) -> Mo
     }
     if pair.ranges is not None:
         states["ranges"] = pair.ranges
+    # torch writes the file's name into it: a draft with a name of its own each time would give the same weights other hashes.
     draft = weights_path.with_name(weights_path.name + ".part")
     try:
         torch.save(states, draft)
@@ -247,17 +249,13 @@ def keep_measured(
     card = read_card(path)
     _check_file(weights_path, card.weights_sha256)
     kept = replace(card, numbers={**card.numbers, **numbers}, detection=detection)
-    draft = path.with_name(path.name + ".part")
     try:
-        draft.write_text(_dump_card(kept), encoding="utf-8")
-        draft.replace(path)
+        write_whole(path, _dump_card(kept).encode())
     except OSError as error:
         raise WeightsError(
             f"{path}: cannot be written; expected a model card that may be replaced, found: {error.strerror}; "
             "copy weights and card to a folder of your own and name them"
         ) from error
-    finally:
-        draft.unlink(missing_ok=True)
     return read_card(path)
 
 

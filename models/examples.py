@@ -46,6 +46,7 @@ from models.laying import (
     shape_larva,
     shape_other,
 )
+from models.whole_files import write_whole
 from models.worker_processes import settle_worker
 
 PICTURE_ENDINGS = (".jpg", ".jpeg", ".png")
@@ -217,9 +218,7 @@ def save_picture(path: Path, rgb: NDArray[np.uint8], *, quality: int) -> None:
         raise ModelsError(
             f"{path}: a picture of {rgb.shape} could not be encoded; expected (H, W, 3); draw it again"
         )
-    draft = path.with_name(path.name + ".part")
-    draft.write_bytes(data.tobytes())
-    draft.replace(path)
+    write_whole(path, data.tobytes())
 
 
 def list_pictures(folder: Path) -> list[Path]:

@@ -8,6 +8,7 @@ from pathlib import Path
 from annotate.errors import AnnotateError
 from annotate.lengths.reach import COVERED_CHANCE, POOR_CHANCE, Reach
 from models.figure_plots import COLOURS, DOTS_PER_INCH, MARKS, SIZE_INCH, STYLE, check_plotting
+from models.whole_files import drafted
 
 KINDS = (".png", ".svg")
 
@@ -54,14 +55,12 @@ def draw_reach(reach: Reach, path: Path) -> Path:
             title=f"{reach.taxon}: {reach.focal_equivalent_mm:g} mm, {columns} x {rows} px, {reach.sharpness} frames",
         )
         axes.legend(fontsize=8)
-        draft = path.with_name(path.name + ".part")
         try:
-            figure.savefig(
-                draft, format=path.suffix.lower()[1:], dpi=DOTS_PER_INCH, metadata=_name_nobody(path)
-            )
-            draft.replace(path)
+            with drafted(path) as draft:
+                figure.savefig(
+                    draft, format=path.suffix.lower()[1:], dpi=DOTS_PER_INCH, metadata=_name_nobody(path)
+                )
         except OSError as error:
-            draft.unlink(missing_ok=True)
             raise AnnotateError(
                 f"{path}: expected a place to write the plot, found: {error.strerror}; choose another file"
             ) from error

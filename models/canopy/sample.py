@@ -16,6 +16,7 @@ from models.canopy.clip import film, list_larvae, prepare_filming
 from models.canopy.presets import SAMPLE
 from models.canopy.truth import Truth, find_truth_path, write_truth
 from models.canopy.write import EncodingSettings, write_clip
+from models.whole_files import drafted, write_whole
 
 CLIP_NAME = "otterholt-ot03.mp4"
 CLIP_SEED = 54
@@ -109,9 +110,7 @@ def draw_still(path: Path, *, seed: int, tree: str) -> list[Path]:
     frame, truth = next(film(filming, rng))
     bgr = cv2.cvtColor(frame, cv2.COLOR_RGB2BGR)
     _, packed = cv2.imencode(".jpg", bgr, [cv2.IMWRITE_JPEG_QUALITY, PICTURE_QUALITY])
-    draft = path.with_name(path.name + ".part")
-    draft.write_bytes(packed.tobytes())
-    draft.replace(path)
+    write_whole(path, packed.tobytes())
     beside = find_truth_path(path)
     size = (frame.shape[0], frame.shape[1])
     write_truth(beside, Truth(path.name, size, 0.0, tree, list_larvae(filming.scene), (truth,)))
@@ -122,8 +121,7 @@ def list_trees(path: Path) -> Path:
     """Write the list of trees as CSV."""
     latitude, longitude = POSITION_DEG
     shrink = float(np.cos(np.deg2rad(latitude)))
-    draft = path.with_name(path.name + ".part")
-    with draft.open("w", encoding="utf-8", newline="") as file:
+    with drafted(path) as draft, draft.open("w", encoding="utf-8", newline="") as file:
         writer = csv.writer(file)
         writer.writerow(TREES_HEADER)
         for tree in TREES:
@@ -132,5 +130,4 @@ def list_trees(path: Path) -> Path:
             notes = "; ".join(part for part in (tree.notes, INVENTED) if part)
             place = (f"{north:.5f}", f"{east:.5f}", f"{tree.accuracy_m:g}", f"{tree.height_m:g}")
             writer.writerow((SITE_NAME, tree.code, tree.host_taxon, *place, notes, tree.cautions))
-    draft.replace(path)
     return path

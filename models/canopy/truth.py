@@ -31,6 +31,7 @@ from numpy.typing import NDArray
 
 from models.errors import ModelsError
 from models.json_places import Place
+from models.whole_files import write_whole
 
 FORMAT = "leafshade-truth"
 VERSION = 1
@@ -110,12 +111,7 @@ def write_truth(path: Path, truth: Truth) -> None:
         "larvae": [_dump_larva(larva) for larva in truth.larvae],
         "frames": [_dump_frame(frame) for frame in truth.frames],
     }
-    draft = path.with_name(path.name + ".part")
-    try:
-        draft.write_text(json.dumps(body, separators=(",", ":")), encoding="utf-8")
-        draft.replace(path)
-    finally:
-        draft.unlink(missing_ok=True)
+    write_whole(path, json.dumps(body, separators=(",", ":")).encode())
 
 
 def find_truth_path(clip: Path) -> Path:

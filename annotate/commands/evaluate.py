@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from annotate.commands.base import app
+from annotate.commands.base import LogbookOption, app, choose_logbook
 from annotate.errors import AnnotateError
 from annotate.json_files import write_json, write_text
 
@@ -94,6 +94,15 @@ def evaluate(
             show_default=False,
         ),
     ] = None,
+    against: Annotated[
+        Path | None,
+        typer.Option(
+            "--against",
+            help="Compare with these older weights, named as for --weights, on the labels that this logbook holds out: trees and "
+            "dates that nothing learned from. Without --weights, those in use are compared with them. No clip is searched.",
+            show_default=False,
+        ),
+    ] = None,
     workers: Annotated[
         int,
         typer.Option(
@@ -123,6 +132,7 @@ def evaluate(
             help="Write the figures, and the chance to find a larva by its length and sharpness, into the weights' card.",
         ),
     ] = False,
+    logbook: LogbookOption = None,
 ) -> None:
     """Measure how many larvae the search finds, by their length, and how often it is wrong.
 
@@ -138,8 +148,13 @@ def evaluate(
 
     console = Console(stderr=True)
     outputs = _Outputs(json_file, table_file, plot_folder, keep)
+    if against is not None:
+        _refuse_beside_against(clips, photos, leaflets, alternatives, table_file, plot_folder, keep)
+        _check_outputs(outputs, has_clips=False)
+        _compare_on_labels(weights, against, outputs=outputs, logbook=logbook)
+        return
     _check_outputs(outputs, has_clips=bool(clips) or count > 0)
-    weights_path = DEFAULT_WEIGHTS if weights is None else _find_weights(weights)
+    weights_path = DEFAULT_WEIGHTS if weights is None else _find_weights(weights, logbook=logbook)
     settle_threads()
     scorer = load_network_scorer(weights_path)
     course = _gather(clips or [], count, folder, photos=photos, leaflets=leaflets, console=console)
@@ -172,17 +187,57 @@ def evaluate(
         _keep(figures, curve, weights_path)
 
 
-def _find_weights(given: Path) -> Path:
-    """Return the weight file that is meant: a path, or the name of weights that the logbook here keeps."""
+def _find_weights(given: Path, *, logbook: Path | None) -> Path:
+    """Return the weight file that is meant: a path, or the name of weights that the logbook keeps."""
     from annotate.learning.weights_kept import NAME, SHIPPED, find_weights_path
 
     name = str(given)
     if given.exists() or not (name == SHIPPED or NAME.fullmatch(name)):
         return given
-    from annotate.logbook.opening import find_logbook, open_logbook
+    from annotate.logbook.opening import open_logbook
 
-    with open_logbook(find_logbook(Path.cwd())) as logbook:
-        return find_weights_path(logbook, name)
+    with open_logbook(choose_logbook(logbook)) as opened:
+        return find_weights_path(opened, name)
+
+
+def _refuse_beside_against(*options: object) -> None:
+    """Refuse what measures clips or pictures beside `--against`, rather than pass over it."""
+    if any(options):
+        raise AnnotateError(
+            "--against: expected --weights, --json and --logbook at most beside it, found what measures clips or pictures; "
+            "ask for that in a second run"
+        )
+
+
+def _compare_on_labels(
+    weights: Path | None, against: Path, *, outputs: _Outputs, logbook: Path | None
+) -> None:
+    """Show the labels held out of a logbook to two weights, print both side by side and what follows from it."""
+    from dataclasses import asdict
+
+    from annotate.commands.notebook import print_table
+    from annotate.commands.train import lay_out_shares, list_compared
+    from annotate.learning.training_set import check_held_out, gather_set
+    from annotate.learning.weights_compared import compare_weights, say_comparison
+    from annotate.learning.weights_kept import SHIPPED, find_in_use, find_weights_path
+    from annotate.logbook.opening import open_logbook
+    from models.cards import find_card_path, read_card
+
+    with open_logbook(choose_logbook(logbook)) as opened:
+        new_path = find_in_use(opened) if weights is None else _find_weights(weights, logbook=opened.folder)
+        old_path = _find_weights(against, logbook=opened.folder)
+        held_out = gather_set(opened).held_out
+        check_held_out(held_out)
+        comparison = compare_weights(held_out, old_path, new_path, seed=0)
+        shipped = find_weights_path(opened, SHIPPED)
+    new, old = (
+        SHIPPED if path == shipped else read_card(find_card_path(path)).name for path in (new_path, old_path)
+    )
+    print_table(lay_out_shares(list_compared(comparison), old=old, new=new), "")
+    print(say_comparison(comparison, new=new, old=old))
+    if outputs.json_file is not None:
+        figures = {"new": new, "old": old, "labels": asdict(comparison)}
+        write_json(outputs.json_file, figures, what="the figures", advice="choose another")
 
 
 def _check_outputs(outputs: _Outputs, *, has_clips: bool) -> None:

@@ -10,12 +10,16 @@ from annotate.commands.base import LogbookOption, app, choose_logbook
 from annotate.commands.notebook import SHORT_NAME, print_table, say_count
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from rich.console import Console
     from rich.progress import TaskID
     from rich.table import Table
 
-    from annotate.learning.home_training import TrainingOutcome, TrainingSet
+    from annotate.learning.home_training import TrainingOutcome
+    from annotate.learning.training_set import TrainingSet
     from annotate.learning.weights_kept import KeptWeights
+    from models.label_comparison import Comparison
 
 MINUTES = 40.0
 """As `annotate.learning.home_training` says; repeated here so that the help needs no import."""
@@ -70,7 +74,8 @@ def train(
     """
     from rich.console import Console
 
-    from annotate.learning.home_training import TrainingOrder, check_enough, gather_set, train_at_home
+    from annotate.learning.home_training import TrainingOrder, train_at_home
+    from annotate.learning.training_set import check_enough, gather_set
     from annotate.logbook.opening import open_logbook
 
     console = Console(stderr=True)
@@ -83,7 +88,13 @@ def train(
         check_enough(found)
         _tell_set(found, order.device)
         with _Bar(console) as bar:
-            outcome = train_at_home(opened, found, order, on_progress=bar.show)
+            outcome = train_at_home(
+                opened,
+                found,
+                order,
+                on_progress=bar.show,
+                on_note=lambda sentence: console.print(sentence, highlight=False),
+            )
     print_outcome(outcome)
 
 
@@ -119,7 +130,7 @@ def _tell_left_out(found: "TrainingSet") -> None:
 
 
 def _tell_set(found: "TrainingSet", device: str) -> None:
-    from annotate.learning.home_training import sum_labels
+    from annotate.learning.training_set import sum_labels
 
     learned, tested = sum_labels(found.train), sum_labels(found.held_out)
     where = "a GPU" if device == "cuda" else "the processor"
@@ -183,20 +194,31 @@ def print_outcome(outcome: "TrainingOutcome") -> None:
 
 
 def _lay_out_outcome(outcome: "TrainingOutcome") -> "Table":
-    from rich.table import Table
+    recall = outcome.recall
+    rows = list_compared(outcome.comparison)
+    rows.append((f"Drawn larvae found at 1 false place a picture ({recall.larvae})", recall.old, recall.new))
+    return lay_out_shares(rows, old=f"{outcome.parent} (before)", new=f"{outcome.name} (new)")
 
-    c, recall = outcome.comparison, outcome.recall
-    table = Table(box=None, pad_edge=False, header_style="bold")
-    table.add_column("", overflow="fold")
-    for heading in (f"{outcome.parent} (before)", f"{outcome.name} (new)"):
-        table.add_column(heading, justify="right", overflow="fold")
-    rows = (
+
+def list_compared(comparison: "Comparison") -> list[tuple[str, float, float]]:
+    """Return what was measured on held-out labels: in words, of the old weights, of the new."""
+    c = comparison
+    return [
         (f"Held-out labels, larva put first ({c.larvae} larvae, {c.others} others)", c.old, c.new),
         ("Held-out labels, average precision", c.old_precision, c.new_precision),
-        (f"Drawn larvae found at 1 false place a picture ({recall.larvae})", recall.old, recall.new),
-    )
-    for what, old, new in rows:
-        table.add_row(what, f"{old:.1%}", f"{new:.1%}")
+    ]
+
+
+def lay_out_shares(rows: "Sequence[tuple[str, float, float]]", *, old: str, new: str) -> "Table":
+    """Return shares of two weights side by side as a table, in percent."""
+    from rich.table import Table
+
+    table = Table(box=None, pad_edge=False, header_style="bold")
+    table.add_column("", overflow="fold")
+    for heading in (old, new):
+        table.add_column(heading, justify="right", overflow="fold")
+    for what, before, after in rows:
+        table.add_row(what, f"{before:.1%}", f"{after:.1%}")
     return table
 
 
@@ -217,11 +239,14 @@ def weights(context: typer.Context, logbook: LogbookOption = None) -> None:
                 print(f"{one.name}: {one.fault}")
         in_use = [one.name for one in kept if one.is_in_use]
         find_in_use(opened)
-    print(f"In use: {in_use[0]}. Choose others with: leafshade weights use NAME")
+    print(
+        f"In use: {in_use[0]}. Choose others with: leafshade weights use NAME; compare two with: leafshade evaluate "
+        "--weights NAME --against NAME"
+    )
 
 
 WHAT_WAS_MEASURED = (
-    "Labels: of pairs of a larva and something dismissed, held out, the share with the larva first. Drawn: the share of drawn\n"
+    "Labels: of pairs of a larva and something dismissed, held out, the share with the larva first. Drawn: the share of drawn "
     "larvae found at one false place a picture. Both in %, those before and the new ones, when these were trained."
 )
 

@@ -22,7 +22,8 @@ import numpy as np
 
 from annotate.errors import AnnotateError
 from annotate.json_files import write_json
-from annotate.learning.labels import find_fault
+from annotate.learning.training_set import TrainingSet, check_enough, get_label, note_learned, sum_labels
+from annotate.learning.weights_compared import compare_weights, say_comparison, say_percent
 from annotate.learning.weights_kept import (
     SHIPPED,
     find_in_use,
@@ -31,22 +32,14 @@ from annotate.learning.weights_kept import (
     use_weights,
     weights_folder,
 )
-from annotate.logbook.judged_places import list_dismissed
-from annotate.logbook.labels import gather_labels, list_labels
 from annotate.logbook.opening import Logbook
-from annotate.logbook.pictures import picture_path, read_picture
 from models.cards import ModelCard, find_card_path, keep_measured, load_weights, read_card, save_weights
-from models.examples import PictureLabel, Source
-from models.labels import LabelledImage
+from models.examples import Source
 
 if TYPE_CHECKING:
     from models.drawn_stocks import StockOrder
     from models.label_comparison import Comparison
     from models.network import NetworkPair
-
-FEWEST_TRAIN, FEWEST_HELD_OUT, FEWEST_GROUPS = 20, 5, 5
-"""Larvae, and as many dismissed things, on each side, and trees and dates held out: with fewer, no difference could be told from
-chance (own choice; the bootstrap over five trees and dates is coarse already)."""
 
 MOST_PICTURES = 3000
 """Labelled pictures learned from in one training: more do not pass through an hour, and their memory stays under 500 MB."""
@@ -100,25 +93,6 @@ class TrainingOrder:
 
 
 @dataclass(frozen=True, slots=True)
-class LabelSum:
-    """Pictures of one side of the set, what was judged in them, and from how many trees and dates."""
-
-    pictures: int
-    larvae: int
-    others: int
-    groups: int
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class TrainingSet:
-    """What a training learns from and is tested with; `left_out` is sha256 -> why, in words."""
-
-    train: tuple[Source, ...]
-    held_out: tuple[Source, ...]
-    left_out: dict[str, str]
-
-
-@dataclass(frozen=True, slots=True)
 class DrawnRecall:
     """Drawn larvae that weights find at `RECALL_AT` false places a picture, of how many."""
 
@@ -154,93 +128,18 @@ OnProgress = Callable[[str, int, int], None]
 """Told what is being done, how much of it is done, and of how much."""
 
 
-def gather_set(logbook: Logbook) -> TrainingSet:
-    """Bring the labels up to date and return those that a training may use, each picture checked whole.
-
-    Left out and named are pictures that are gone, changed or no upright JPEG of their label's size, and dismissed ones of which
-    the place is not known.
-    """
-    lost = gather_labels(logbook).lost
-    left_out = dict.fromkeys(lost, "missing or damaged")
-    dismissed = list_dismissed(logbook)
-    sides: dict[str, list[Source]] = {"train": [], "held out": []}
-    for image in list_labels(logbook):
-        label = PictureLabel(image, dismissed.get(image.picture, ()) if image.source == "verdict" else ())
-        fault = _find_fault(logbook, label)
-        if fault:
-            left_out[image.picture] = fault
-        else:
-            sides[image.split].append(Source(picture_path(logbook, image.picture), "labelled", 0, label))
-    tested = {source.path for source in sides["held out"]}
-    train = [source for source in sides["train"] if source.path not in tested]
-    return TrainingSet(tuple(train), tuple(sides["held out"]), left_out)
-
-
-def _find_fault(logbook: Logbook, label: PictureLabel) -> str:
-    """Return in words why a label cannot be learned from; empty where it can."""
-    if label.image.source == "verdict" and not label.image.marks and not label.dismissed:
-        return "dismissed, but the place of what was dismissed is not known"
-    try:
-        return find_fault(label.image, read_picture(logbook, label.image.picture))
-    except AnnotateError:
-        return "missing or damaged"
-
-
-def sum_labels(sources: Sequence[Source]) -> LabelSum:
-    """Count what was judged in labelled pictures: larvae, and what is none, a picture looked through counting as one."""
-    larvae = others = 0
-    groups = set()
-    for source in sources:
-        label = _get_label(source)
-        larvae += sum(mark.kind == "larva" for mark in label.image.marks)
-        others += sum(mark.kind == "larva" for mark in label.dismissed)
-        others += not label.image.marks and not label.dismissed
-        groups.add(_name_group(label.image))
-    return LabelSum(len(sources), larvae, others, len(groups))
-
-
-def _get_label(source: Source) -> PictureLabel:
-    assert source.label is not None
-    return source.label
-
-
-def _name_group(image: LabelledImage) -> str:
-    return f"{image.tree} {image.date}" if image.tree and image.date else image.clip
-
-
-def check_enough(found: TrainingSet) -> None:
-    """Refuse a set from which nothing could be learned, or that could not tell whether anything was.
-
-    Raises
-    ------
-    annotate.errors.AnnotateError
-        Saying what there is and what to do next.
-    """
-    train, held_out = sum_labels(found.train), sum_labels(found.held_out)
-    if min(train.larvae, train.others) < FEWEST_TRAIN:
-        raise AnnotateError(
-            f"training: expected at least {FEWEST_TRAIN} labelled larvae and {FEWEST_TRAIN} dismissed things to learn from; "
-            f"found {train.larvae} and {train.others}; judge more candidates with 'leafshade review', for dismissed ones at a "
-            "lower silhouette_score in settings.toml, then train again"
-        )
-    if min(held_out.larvae, held_out.others) < FEWEST_HELD_OUT or held_out.groups < FEWEST_GROUPS:
-        raise AnnotateError(
-            f"training: expected at least {FEWEST_HELD_OUT} larvae and {FEWEST_HELD_OUT} dismissed things of "
-            f"{FEWEST_GROUPS} trees and dates held out, to test with; found {held_out.larvae} and {held_out.others} of "
-            f"{held_out.groups}; about one tree and date in five is held out: judge candidates of more trees and days"
-        )
-
-
 def train_at_home(
     logbook: Logbook,
     found: TrainingSet,
     order: TrainingOrder,
     *,
     on_progress: OnProgress | None = None,
+    on_note: Callable[[str], None] | None = None,
 ) -> TrainingOutcome:
     """Train on labels gathered by `gather_set`, compare, keep the new weights, and use them where they are better.
 
-    Stopped, it goes on where it was when it is asked for the same with the same labels.
+    Stopped, it goes on where it was when it is asked for the same with the same labels; `on_note` is told in a sentence whether
+    it does.
 
     Raises
     ------
@@ -252,7 +151,8 @@ def train_at_home(
     check_enough(found)
     tell = on_progress or (lambda what, done, of: None)
     with _hold(logbook) as work:
-        course = _begin(logbook, found, order, work)
+        course = _begin(logbook, found, order, work, on_note or (lambda sentence: None))
+        note_learned(logbook, course.found.train)
         stocks = _draw(course, tell)
         pair, steps = _learn(course, stocks, tell)
         draft = _calibrate(course, pair, steps, stocks, tell)
@@ -311,7 +211,9 @@ def _hold(logbook: Logbook) -> Iterator[Path]:
         lock.release()
 
 
-def _begin(logbook: Logbook, found: TrainingSet, order: TrainingOrder, work: Path) -> _Course:
+def _begin(
+    logbook: Logbook, found: TrainingSet, order: TrainingOrder, work: Path, note: Callable[[str], None]
+) -> _Course:
     """Go on with the training whose progress is kept where it is the same, else begin anew; drawn pictures are kept."""
     import torch
 
@@ -328,13 +230,22 @@ def _begin(logbook: Logbook, found: TrainingSet, order: TrainingOrder, work: Pat
         "drawn": drawn,
         "threads": torch.get_num_threads(),
     }
-    run = _read_run(work)
-    if run.get("identity") != identity:
+    before = _read_run(work).get("identity")
+    if before != identity:
         for path in work.glob("*.progress"):
             path.unlink()
         _write_run(work, {"identity": identity})
+    if before is not None:
+        note(GOES_ON if before == identity else BEGINS_ANEW)
     chosen = replace(found, train=train)
     return _Course(chosen, order, work, parent, parent_path, work / drawn)
+
+
+GOES_ON = "Going on with the training that was stopped."
+BEGINS_ANEW = (
+    "Learning begins anew: labels, weights in use or options are no longer those of the training that was stopped. What was "
+    "drawn for it is used again."
+)
 
 
 def name_drawn(drawn: DrawnSet) -> str:
@@ -354,7 +265,7 @@ def _hash_labels(sources: Sequence[Source]) -> str:
     """Return one sha256 over pictures, marks and what was dismissed, in order."""
     digest = hashlib.sha256()
     for source in sources:
-        label = _get_label(source)
+        label = get_label(source)
         digest.update(label.image.picture.encode())
         for is_dismissed, marks in ((b"+", label.image.marks), (b"-", label.dismissed)):
             for mark in marks:
@@ -477,7 +388,7 @@ def _make_card(course: _Course, parent: ModelCard, steps: int, larva: Any, feedi
     """Return the card of new weights: what they come from and learned from, in numbers; no place and no tree is named."""
     train = sum_labels(course.found.train)
     licences = sorted(
-        {_get_label(source).image.licence or "the recorder's own" for source in course.found.train}
+        {get_label(source).image.licence or "the recorder's own" for source in course.found.train}
     )
     shown = asdict(course.order.drawn)
     return replace(
@@ -510,17 +421,15 @@ def _compare(
     logbook: Logbook, course: _Course, draft: Path, stocks: DrawnStocks, tell: OnProgress
 ) -> "tuple[Comparison, DrawnRecall]":
     """Show the held-out labels and the drawn pictures set aside to the weights in use and to the new ones."""
-    import torch
-
     from models.drawn_stocks import list_drawn
-    from models.label_comparison import compare_labels, score_labels
 
-    scored = []
-    for number, path in enumerate((course.parent_path, draft)):
-        tell("Comparing on held-out labels", number, 2)
-        pair, card = load_weights(path)
-        scored.append(score_labels(pair, card.larva, course.found.held_out, device=torch.device("cpu")))
-    comparison = compare_labels(scored[0], scored[1], seed=course.order.seed)
+    comparison = compare_weights(
+        course.found.held_out,
+        course.parent_path,
+        draft,
+        seed=course.order.seed,
+        tell=lambda done, of: tell("Comparing on held-out labels", done, of),
+    )
     tested = list_drawn(course.drawn_folder, stocks.test)
     shipped = find_weights_path(logbook, SHIPPED)
     recalls: dict[Path, tuple[int, float]] = {}
@@ -560,39 +469,24 @@ def measure_recall(
 
 def decide(comparison: "Comparison", recall: DrawnRecall) -> tuple[tuple[str, ...], bool]:
     """Return why new weights take over or not, in sentences, and whether they do."""
-    c = comparison
-    judged = f"{c.larvae} larvae and {c.others} dismissed things of {c.groups} trees and dates that nothing learned from"
-    shares = f"the new weights put the larva first in {_percent(c.new)} of the pairs, those in use in {_percent(c.old)}"
-    limits = (
-        f"the difference of {_points(c.new - c.old)} lies between {_points(c.low)} and {_points(c.high)} in "
-        f"{c.level:.0%} of {c.resamples} draws of whole trees and dates"
-    )
-    is_better = c.low > 0
-    meaning = (
-        "so they are better"
-        if is_better
-        else "so they are worse"
-        if c.high < 0
-        else "so it may be chance; more trees and dates held out would tell"
-    )
     floor = max(recall.old, recall.shipped) - MOST_FORGOTTEN
     is_kept = recall.new >= floor - ROUNDING
-    before = f"those in use {_percent(recall.old)}"
+    before = f"those in use {say_percent(recall.old)}"
     if recall.shipped != recall.old:
-        before += f", the program's own {_percent(recall.shipped)}"
-    forgetting = (
-        f"Of {recall.larvae} drawn larvae the new weights find {_percent(recall.new)}, {before}, at one false place a picture: "
-        + ("nothing was forgotten." if is_kept else "more than the 1 point allowed was forgotten.")
+        before += f", the program's own {say_percent(recall.shipped)}"
+    forgotten = (
+        "more than the 1 point allowed"
+        if not is_kept
+        else "nothing"
+        if recall.new >= max(recall.old, recall.shipped)
+        else "no more than the 1 point allowed"
     )
-    return (f"On {judged}, {shares}; {limits}, {meaning}.", forgetting), is_better and is_kept
+    forgetting = (
+        f"Of {recall.larvae} drawn larvae the new weights find {say_percent(recall.new)}, {before}, at one false place a "
+        f"picture: {forgotten} was forgotten."
+    )
+    said = say_comparison(comparison, new="the new weights", old="those in use")
+    return (said, forgetting), comparison.low > 0 and is_kept
 
 
 ROUNDING = 1e-9
-
-
-def _percent(share: float) -> str:
-    return f"{100 * share:.1f} %"
-
-
-def _points(share: float) -> str:
-    return f"{100 * share:+.1f} points"

@@ -20,7 +20,8 @@ from pathlib import Path
 
 import numpy as np
 
-from annotate.learning.home_training import TrainingOrder, gather_set, sum_labels, train_at_home
+from annotate.learning.home_training import TrainingOrder, train_at_home
+from annotate.learning.training_set import gather_set, sum_labels
 from annotate.learning.weights_kept import SHIPPED, find_weights_path
 from annotate.logbook.opening import Logbook, create_logbook, open_logbook
 from annotate.logbook.places import TreeEntry, find_tree, write_trees

@@ -27,6 +27,7 @@ from models.labels import (
     SPLITS,
     LabelledImage,
     LabelMark,
+    MarkKind,
     Outline,
     choose_split,
     digest_label,
@@ -143,15 +144,16 @@ def _dump_outline(outline: Outline) -> dict[str, object]:
     }
 
 
-def read_coco(path: Path, *, labelled_at: datetime) -> CocoSet:
+def read_coco(path: Path, *, labelled_at: datetime, called: Mapping[str, MarkKind] | None = None) -> CocoSet:
     """Read and check a COCO file, whoever wrote it; everything is checked before anything is returned.
 
-    Categories must be named "larva" and "feeding"; each annotation is one polygon. A picture of a file that another program
-    wrote is read for its sha256, has no tree, and stands on one side of the split with the whole file.
+    Categories must be named "larva" and "feeding", or be among those `called` so; each annotation is one polygon. A picture of a
+    file that another program wrote is read for its sha256, has no tree, and stands on one side of the split with the whole file.
 
     Parameters
     ----------
     labelled_at : aware moment for images that say none
+    called : names of further categories of this file -> what they are
 
     Raises
     ------
@@ -167,7 +169,7 @@ def read_coco(path: Path, *, labelled_at: datetime) -> CocoSet:
         ) from error
     root = _Place(path, "", body)
     licences = _read_named(root, "licenses") if _has(root, "licenses") else {}
-    categories = _read_named(root, "categories")
+    categories = _read_categories(root, called or {})
     marks = _read_annotations(root, categories)
     unsaid = _Unsaid(labelled_at, hashlib.sha256(data).hexdigest())
     images, files, pictures = [], [], set()
@@ -251,6 +253,17 @@ def _read_named(root: _Place, name: str) -> dict[int, str]:
     return named
 
 
+def _read_categories(root: _Place, called: Mapping[str, MarkKind]) -> dict[int, str]:
+    """Return id -> name of the categories, those of `called` under our names; each of them must be there."""
+    named = _read_named(root, "categories")
+    for name in called:
+        if name not in named.values():
+            raise _Place(root.path, "categories", sorted(set(named.values()))).fail(
+                f"one named {show_short(name)}, as was said"
+            )
+    return {number: called.get(name, name) for number, name in named.items()}
+
+
 def _read_annotations(root: _Place, categories: Mapping[int, str]) -> dict[int, list[LabelMark]]:
     """Return image id -> its marks, for every image of the file."""
     sizes: dict[int, tuple[int, int]] = {}
@@ -277,9 +290,13 @@ def _read_mark(place: _Place, size_px: tuple[int, int], categories: Mapping[int,
     category = place.key("category_id")
     kind = categories.get(category.whole(0, MOST_ID))
     if kind not in MARK_KINDS:
-        raise _Place(place.path, category.where, kind).fail('the id of a category named "larva" or "feeding"')
-    if _has(place, "iscrowd"):
-        place.key("iscrowd").whole(0, 0)
+        raise _Place(place.path, category.where, kind).fail(
+            'the id of a category named "larva" or "feeding", or said to be one of them'
+        )
+    if _has(place, "iscrowd") and place.key("iscrowd").value not in (0, False):
+        raise place.key("iscrowd").fail(
+            "0: each larva outlined by itself, since a crowd says not how many there are"
+        )
     if _has(place, "area"):
         place.key("area").number(0, LARGEST_AREA_PX)
     _check_box(place.key("bbox"), size_px)
@@ -302,9 +319,11 @@ def _check_box(place: _Place, size_px: tuple[int, int]) -> None:
 
 
 def _read_outline(place: _Place, size_px: tuple[int, int]) -> Outline:
+    if isinstance(place.value, Mapping):
+        raise place.fail("a list of one polygon, and no mask of run lengths")
     polygons = place.items()
     if len(polygons) != 1:
-        raise place.fail("one polygon")
+        raise place.fail(f"one polygon, and not {len(polygons)} parts")
     numbers = polygons[0].items()
     if len(numbers) % 2 or not SHORTEST_OUTLINE <= len(numbers) <= 2 * MOST_POINTS:
         raise polygons[0].fail(f"x and y of 3 to {MOST_POINTS} corners")

@@ -8,6 +8,7 @@ import typer
 
 from annotate.commands.base import LogbookOption, app, choose_logbook
 from annotate.commands.notebook import add_row, make_table, print_nothing, print_table, say_count, write_data
+from annotate.errors import AnnotateError
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -19,6 +20,7 @@ if TYPE_CHECKING:
     from annotate.logbook.label_rows import LabelChanges
     from annotate.logbook.records import QueuedCandidate
     from annotate.sheets import Cell
+    from models.labels import MarkKind
 
 SHORT_NAME = 12
 """Letters of a picture's sha256 that are shown: enough to find it in the folder of evidence."""
@@ -152,25 +154,51 @@ def import_file(
             "--licence", help="Under which they may be used, where the file says none.", show_default=False
         ),
     ],
+    larvae: Annotated[
+        list[str] | None,
+        typer.Option(
+            "--larva",
+            metavar="NAME",
+            help="A category of the file that is a larva, if it is called otherwise; may be given again.",
+            show_default=False,
+        ),
+    ] = None,
+    feeding: Annotated[
+        list[str] | None,
+        typer.Option("--feeding", metavar="NAME", help="The same for feeding damage.", show_default=False),
+    ] = None,
     logbook: LogbookOption = None,
 ) -> None:
     """Import labelled pictures from a COCO JSON file: all of it, or nothing where anything in it is wrong.
 
-    Categories are named larva and feeding, each annotation is one polygon, the pictures are JPEG files. An image without
-    annotations counts as looked through, with nothing in it.
+    Categories are named larva and feeding, or named with --larva and --feeding; each annotation is one polygon, the pictures are
+    JPEG files. An image without annotations counts as looked through, with nothing in it.
     """
     from annotate.learning.labels import import_labels
     from annotate.logbook.labels import count_repeated
     from annotate.logbook.opening import open_logbook
 
+    called = _name_called(larvae or (), feeding or ())
     with open_logbook(choose_logbook(logbook or context.obj)) as opened:
         before = count_repeated(opened)
-        done = import_labels(opened, file, origin=source, licence=licence)
+        done = import_labels(opened, file, origin=source, licence=licence, called=called)
         repeated = count_repeated(opened) - before
     print(f"{say_count(done.new, 'picture')} new, {done.changed} changed, {done.same} as before.")
     if repeated > 0:
         print(f"{say_count(repeated, 'picture')} left out of the set, as repeating another of it.")
     print("See the set with: leafshade labels")
+
+
+def _name_called(larvae: "Sequence[str]", feeding: "Sequence[str]") -> "dict[str, MarkKind]":
+    """Return what categories of a file are by their names there; one cannot be both."""
+    both = sorted(set(larvae) & set(feeding))
+    if both:
+        raise AnnotateError(
+            f"--feeding {both[0][:60]!a}: expected a category that is no larva, found it named with --larva too; name it once"
+        )
+    called: dict[str, MarkKind] = dict.fromkeys(larvae, "larva")
+    called.update(dict.fromkeys(feeding, "feeding"))
+    return called
 
 
 def _tell_lost(changes: "LabelChanges") -> None:

@@ -4,7 +4,7 @@ A set leaves as one COCO file with its pictures in a folder beside it, named by 
 another program wrote it. What is counted and kept stands in `annotate.logbook.labels`, the file's form in `models.coco`.
 """
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from hashlib import sha256
@@ -19,7 +19,7 @@ from annotate.logbook.pictures import keep_picture, read_picture
 from annotate.sheets import Cell
 from annotate.words import STAGES, read_word
 from models.coco import CocoSet, read_coco, write_coco
-from models.labels import LONGEST_TEXT, LabelledImage
+from models.labels import LONGEST_TEXT, LabelledImage, MarkKind
 from models.metrics import LENGTH_CLASSES_PX
 from models.picture_light import LIGHT_BOUNDS, LIGHT_CLASSES
 from models.whole_files import write_whole
@@ -193,11 +193,18 @@ def _write_picture(path: Path, data: bytes) -> None:
         ) from error
 
 
-def import_labels(logbook: Logbook, path: Path, *, origin: str, licence: str) -> LabelChanges:
+def import_labels(
+    logbook: Logbook,
+    path: Path,
+    *,
+    origin: str,
+    licence: str,
+    called: Mapping[str, MarkKind] | None = None,
+) -> LabelChanges:
     """Read a COCO file with its pictures into the set: all of it, or nothing where anything is wrong.
 
     Every picture is read and checked before the first is kept, and again as it is kept. The file's own licence of a picture is
-    left as it is, `licence` is that of the others.
+    left as it is, `licence` is that of the others; `called` says what further categories of the file are.
 
     Raises
     ------
@@ -208,7 +215,7 @@ def import_labels(logbook: Logbook, path: Path, *, origin: str, licence: str) ->
         Where the file is no COCO file of larvae and feeding.
     """
     origin, licence = _read_text(origin, "source"), _read_text(licence, "licence")
-    read = read_coco(path, labelled_at=datetime.now(UTC))
+    read = read_coco(path, labelled_at=datetime.now(UTC), called=called)
     images = [_adopt(image, origin=origin, licence=licence) for image in read.images]
     for _ in _read_pictures(read):
         pass

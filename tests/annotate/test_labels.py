@@ -475,6 +475,27 @@ def test_the_command_writes_and_reads_a_set(run: Run, logbook: Logbook, tmp_path
     assert run("labels", "import", str(tmp_path / "set.json"), "--source", "Otterholt").exit_code == 2
 
 
+def test_other_peoples_categories_are_named_by_options(run: Run, logbook: Logbook, tmp_path: Path) -> None:
+    """`--larva` and `--feeding` say what a file's categories are; one named as both, and an unknown one, change nothing."""
+    (tmp_path / "a.jpg").write_bytes(draw_leaves(40))
+    outline = {"bbox": [0, 0, 9, 9], "segmentation": [[0, 0, 9, 0, 9, 9]]}
+    body = {
+        "images": [{"id": 1, "file_name": "a.jpg", "width": 200, "height": 160}],
+        "categories": [{"id": 1, "name": "Apatura"}, {"id": 2, "name": "gnawed"}],
+        "annotations": [{"id": id, "image_id": 1, "category_id": id, **outline} for id in (1, 2)],
+    }
+    (tmp_path / "set.json").write_text(json.dumps(body))
+    asked = ["labels", "import", str(tmp_path / "set.json"), "--source", "Ines", "--licence", "CC0 1.0"]
+    with pytest.raises(AnnotateError, match="name it once"):
+        run(*asked, "--larva", "Apatura", "--feeding", "Apatura")
+    with pytest.raises(ModelsError, match="'Apatura'"):
+        run(*asked)
+    assert list_labels(logbook) == ()
+    assert "1 picture new" in run(*asked, "--larva", "Apatura", "--feeding", "gnawed").stdout
+    (image,) = list_labels(logbook)
+    assert [mark.kind for mark in image.marks] == ["larva", "feeding"] and image.origin == "Ines"
+
+
 def test_a_dismissed_picture_carries_its_reason(logbook: Logbook, tmp_path: Path) -> None:
     """The newest verdict's reason is the hard negative's, goes into the COCO file, and a picture with a larva has none."""
     give_verdict(logbook, 1, answer="dismiss", reviewer="Maren", at=LATER, reason="leaf shadow")

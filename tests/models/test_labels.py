@@ -143,6 +143,28 @@ def test_a_file_of_another_program_is_read(tmp_path: Path) -> None:
     assert second.answer == "nothing" and second.split == first.split and back.files[1] == tmp_path / "b.jpg"
 
 
+def test_categories_called_otherwise_are_what_was_said(tmp_path: Path) -> None:
+    """Another program's names are taken for what the person says; a name the file lacks is refused, and one nobody named."""
+    (tmp_path / "a.jpg").write_bytes(b"a")
+    box, outline = [0, 0, 50, 40], [[0, 0, 50, 0, 50, 40]]
+    body = {
+        "images": [{"id": 1, "file_name": "a.jpg", "width": 50, "height": 40}],
+        "categories": [{"id": 2, "name": "Apatura"}, {"id": 3, "name": "edge"}],
+        "annotations": [
+            {"id": id, "image_id": 1, "category_id": id, "bbox": box, "segmentation": outline}
+            for id in (2, 3)
+        ],
+    }
+    path = tmp_path / "set.json"
+    path.write_text(json.dumps(body))
+    (image,) = read_coco(path, labelled_at=NOON, called={"Apatura": "larva", "edge": "feeding"}).images
+    assert [mark.kind for mark in image.marks] == ["larva", "feeding"]
+    with pytest.raises(ModelsError, match=r"annotations\[1\].*'edge'"):
+        read_coco(path, labelled_at=NOON, called={"Apatura": "larva"})
+    with pytest.raises(ModelsError, match=r"one named 'apatura', as was said; found .*Apatura.*edge"):
+        read_coco(path, labelled_at=NOON, called={"apatura": "larva"})
+
+
 def read_changed(folder: Path, change: Any) -> CocoSet:
     write_coco(folder / "set.json", make_set())
     body = json.loads((folder / "set.json").read_text())
@@ -185,8 +207,14 @@ BROKEN = {
     "no such licence": (put("images", 1, "license", 99), "the id of a licence of this file"),
     "odd polygon": (put("annotations", 0, "segmentation", [[1, 2, 3, 4, 5, 6, 7]]), "x and y of 3"),
     "two corners": (put("annotations", 0, "segmentation", [[1, 2, 3, 4]]), "x and y of 3"),
-    "two polygons": (put("annotations", 0, "segmentation", [[1, 2, 3, 4, 5, 6]] * 2), "one polygon"),
-    "run lengths": (put("annotations", 0, "segmentation", {"counts": [1], "size": [2, 2]}), "a list"),
+    "two polygons": (
+        put("annotations", 0, "segmentation", [[1, 2, 3, 4, 5, 6]] * 2),
+        "one polygon, and not 2 parts",
+    ),
+    "run lengths": (
+        put("annotations", 0, "segmentation", {"counts": [1], "size": [2, 2]}),
+        "no mask of run lengths",
+    ),
     "not a number": (
         put("annotations", 0, "segmentation", 0, 2, float("nan")),
         r"segmentation\[0\]\[2\].*found nan",
@@ -196,7 +224,7 @@ BROKEN = {
     "box outside": (put("annotations", 0, "bbox", [150, 0, 11, 5]), "a box within 160 x 120 px"),
     "box of three": (put("annotations", 0, "bbox", [1, 2, 3]), "four numbers"),
     "box not a number": (put("annotations", 0, "bbox", 0, float("nan")), "found nan"),
-    "a crowd": (put("annotations", 0, "iscrowd", 1), "a whole number from 0 to 0"),
+    "a crowd": (put("annotations", 0, "iscrowd", 1), "each larva outlined by itself"),
     "height none": (put("images", 0, "height", 0), "height is wrong"),
     "height huge": (put("images", 0, "height", 10**400), "height is wrong"),
     "answer against marks": (

@@ -47,6 +47,9 @@ CATEGORY_IDS = {"larva": 1, "feeding": 2}
 HALF_PX = 0.5
 SHORTEST_OUTLINE = 6
 """Numbers of a polygon with three corners."""
+LEAST_AREA_PX = 4.0
+"""Of an outline that another program wrote: two pixels each way, as of those drawn here; less is a slip of the hand. What this
+program wrote comes back as it is."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -135,13 +138,18 @@ def _dump_annotations(images: Sequence[LabelledImage]) -> list[dict[str, object]
 def _dump_outline(outline: Outline) -> dict[str, object]:
     """Return polygon, box and area in COCO's (x, y); doubles hold a single's value and half a pixel without loss."""
     x, y = (outline[:, axis].astype(np.float64) + HALF_PX for axis in (1, 0))
-    area = abs(float(x @ np.roll(y, -1) - y @ np.roll(x, -1))) / 2
     corner = (float(x.min()), float(y.min()))
     return {
         "segmentation": [np.stack([x, y], axis=1).ravel().tolist()],
         "bbox": [*corner, float(x.max()) - corner[0], float(y.max()) - corner[1]],
-        "area": area,
+        "area": _measure_area(outline),
     }
+
+
+def _measure_area(outline: Outline) -> float:
+    """Return the area of a closed polygon in px, by the shoelace formula."""
+    y, x = outline.astype(np.float64).T + HALF_PX
+    return abs(float(x @ np.roll(y, -1) - y @ np.roll(x, -1))) / 2
 
 
 def read_coco(path: Path, *, labelled_at: datetime, called: Mapping[str, MarkKind] | None = None) -> CocoSet:
@@ -303,7 +311,12 @@ def _read_mark(place: _Place, size_px: tuple[int, int], categories: Mapping[int,
     stage = None
     if _has(place, OUR_KEY) and _has(place.key(OUR_KEY), "stage"):
         stage = place.key(OUR_KEY).key("stage").text()
-    return LabelMark(_read_outline(place.key("segmentation"), size_px), kind, stage)
+    outline = _read_outline(place.key("segmentation"), size_px)
+    if not _has(place, OUR_KEY) and _measure_area(outline) < LEAST_AREA_PX:
+        raise place.key("segmentation").fail(
+            f"a line that goes once round a body of at least {LEAST_AREA_PX:g} px in area"
+        )
+    return LabelMark(outline, kind, stage)
 
 
 def _check_box(place: _Place, size_px: tuple[int, int]) -> None:
@@ -422,6 +435,8 @@ def _read_date(place: _Place) -> date:
 
 def _hash_file(place: _Place, file: Path) -> str:
     try:
+        if not file.is_file():  # a pipe would be waited for
+            raise FileNotFoundError
         with file.open("rb") as stream:
             return hashlib.file_digest(stream, "sha256").hexdigest()
     except (OSError, ValueError) as error:

@@ -7,6 +7,7 @@ A stock is named by its seed and gives the same files whenever it is drawn, so o
 import signal
 from collections.abc import Iterator, Sequence
 from concurrent.futures import FIRST_COMPLETED, ProcessPoolExecutor, wait
+from concurrent.futures.process import BrokenProcessPool
 from dataclasses import dataclass, replace
 from itertools import islice
 from multiprocessing import get_context
@@ -55,7 +56,7 @@ def draw_stocks(folder: Path, stocks: Sequence[StockOrder], *, workers: int) -> 
     Raises
     ------
     ModelsError
-        Where a picture cannot be written.
+        Where a picture cannot be written, or a process that draws was ended from outside.
     """
     missing = [
         stock
@@ -70,27 +71,36 @@ def draw_stocks(folder: Path, stocks: Sequence[StockOrder], *, workers: int) -> 
     left = iter(missing)
     at_once = max(1, min(workers, len(missing)))
     context = get_context("spawn")
-    with ProcessPoolExecutor(at_once, mp_context=context, initializer=_settle_drawer) as pool:
-        # No stock waits inside the pool, where a person's Ctrl-C would not reach it and it would still be drawn.
-        running = {pool.submit(_draw_stock, folder, stock) for stock in islice(left, at_once)}
-        while running:
-            ended, running = wait(running, return_when=FIRST_COMPLETED)
-            running |= {pool.submit(_draw_stock, folder, stock) for stock in islice(left, len(ended))}
-            for one in ended:
-                try:
+    try:
+        with ProcessPoolExecutor(at_once, mp_context=context, initializer=_settle_drawer) as pool:
+            # No stock waits inside the pool, where a person's Ctrl-C would not reach it and it would still be drawn.
+            running = {pool.submit(_draw_stock, folder, stock) for stock in islice(left, at_once)}
+            while running:
+                ended, running = wait(running, return_when=FIRST_COMPLETED)
+                running |= {pool.submit(_draw_stock, folder, stock) for stock in islice(left, len(ended))}
+                for one in ended:
                     one.result()
-                except OSError as error:
-                    raise ModelsError(
-                        f"{folder}: expected room and the right to write drawn pictures, found: {error.strerror or error}; "
-                        "free some space and run the same command again, what was drawn is kept"
-                    ) from error
-                done += 1
-                yield done
+                    done += 1
+                    yield done
+    except OSError as error:
+        raise ModelsError(
+            f"{folder}: expected room and the right to write drawn pictures, found: {error.strerror or error}; "
+            "free some space and run the same command again, what was drawn is kept"
+        ) from error
+    except BrokenProcessPool as error:
+        raise ModelsError(
+            f"{folder}: expected {at_once} processes to draw pictures to their end, found one ended from outside, perhaps for "
+            "want of memory; close other programs and run the same command again, what was drawn is kept"
+        ) from error
 
 
 def _settle_drawer() -> None:
-    """Keep a drawing process to one core, and have Ctrl-C end it at once: every file it drew is whole or not there."""
-    signal.signal(signal.SIGINT, signal.SIG_DFL)
+    """Keep a drawing process to one core, and have Ctrl-C end it at once: every file it drew is whole or not there.
+
+    Begun where Ctrl-C is ignored, as in the background, it ignores it like the program it draws for.
+    """
+    if signal.getsignal(signal.SIGINT) != signal.SIG_IGN:
+        signal.signal(signal.SIGINT, signal.SIG_DFL)
     settle_worker()
 
 

@@ -251,6 +251,8 @@ def _read_pictures(read: CocoSet) -> Iterator[bytes]:
 def _read_labelled(image: LabelledImage, file: Path) -> bytes:
     """Return the bytes of the picture that was labelled, checked against its label."""
     try:
+        if file.exists() and not file.is_file():  # a pipe would be waited for
+            raise OSError(0, "no file")
         with file.open("rb") as stream:
             data = stream.read(LARGEST_PICTURE + 1)
     except OSError as error:

@@ -1,6 +1,12 @@
 """Learning on from labels: only what was judged is taught, a stop changes nothing, and two pairs are compared by whole trees."""
 
 import hashlib
+import multiprocessing
+import os
+import signal
+import sys
+import threading
+import time
 from dataclasses import replace
 from datetime import UTC, date, datetime
 from pathlib import Path
@@ -11,6 +17,7 @@ import pytest
 import torch
 from scipy.stats import mannwhitneyu
 
+import models.drawn_stocks as drawn_stocks
 import models.finetuning as finetuning
 from models.canopy.truth import FrameTruth, find_truth_path, read_truth
 from models.cards import DEFAULT_WEIGHTS, Calibration, load_weights
@@ -409,3 +416,33 @@ def test_stocks_are_drawn_once_and_again_where_cut_off(tmp_path):
     sources[0].path.with_name(f"{sources[0].path.stem}.truth.json").unlink()
     assert list(draw_stocks(tmp_path, orders, workers=2)) == [1, 2]
     assert [source.path.read_bytes() for source in sources] == before
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="Windows has no kill -9")
+def test_a_drawing_process_that_is_killed_is_named(tmp_path):
+    """Ended from outside, as by a system without memory, drawing stops with a sentence and goes on when asked again."""
+
+    def kill_one():
+        while not multiprocessing.active_children():
+            time.sleep(0.01)
+        os.kill(multiprocessing.active_children()[0].pid, signal.SIGKILL)
+
+    orders = [StockOrder(2_000_000, 1, size_px=(96, 96))]
+    killing = threading.Thread(target=kill_one)
+    killing.start()
+    with pytest.raises(ModelsError, match=r"found one ended from outside.*run the same command again"):
+        list(draw_stocks(tmp_path, orders, workers=1))
+    killing.join()
+    assert list(draw_stocks(tmp_path, orders, workers=1)) == [0, 1]
+
+
+@pytest.mark.parametrize("answer", [signal.SIG_IGN, signal.default_int_handler])
+def test_ctrl_c_is_for_drawers_what_it_is_for_their_program(answer):
+    """Where the program ignores it, as in the background, so do they; else it ends them at once."""
+    before, threads = signal.signal(signal.SIGINT, answer), cv2.getNumThreads()
+    try:
+        drawn_stocks._settle_drawer()
+        assert signal.getsignal(signal.SIGINT) == (answer if answer == signal.SIG_IGN else signal.SIG_DFL)
+    finally:
+        signal.signal(signal.SIGINT, before)
+        cv2.setNumThreads(threads)

@@ -1,8 +1,10 @@
 """The labelled image set: out as COCO and in again unchanged, broken files refused whole, one side for each tree and date."""
 
 import json
+import os
 import random
 import string
+import sys
 from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
@@ -163,6 +165,35 @@ def test_categories_called_otherwise_are_what_was_said(tmp_path: Path) -> None:
         read_coco(path, labelled_at=NOON, called={"Apatura": "larva"})
     with pytest.raises(ModelsError, match=r"one named 'apatura', as was said; found .*Apatura.*edge"):
         read_coco(path, labelled_at=NOON, called={"apatura": "larva"})
+
+
+@pytest.mark.parametrize(
+    "corners", [[10, 10] * 3, [10, 10, 30, 30, 30, 10, 10, 30], [10, 10, 12, 10, 12, 12]]
+)
+def test_outlines_of_next_to_no_area_are_refused(tmp_path: Path, corners: list[int]) -> None:
+    """A point, a bow and a speck that another program wrote are no bodies; what this program wrote comes back as it was."""
+    speck = LabelMark(np.float32(corners).reshape(-1, 2), "larva")
+    write_coco(tmp_path / "set.json", [make_image(1, speck)])
+    assert read_coco(tmp_path / "set.json", labelled_at=NOON).images[0].marks == (speck,)
+    body = json.loads((tmp_path / "set.json").read_text())
+    del body["annotations"][0]["leafshade"]
+    (tmp_path / "set.json").write_text(json.dumps(body))
+    with pytest.raises(ModelsError, match="a body of at least 4 px"):
+        read_coco(tmp_path / "set.json", labelled_at=NOON)
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="Windows has no named pipes in folders")
+def test_a_pipe_in_place_of_a_picture_is_not_waited_for(tmp_path: Path) -> None:
+    """Whatever lies beside a file that another program wrote, it is a picture or refused at once."""
+    os.mkfifo(tmp_path / "a.jpg")
+    body = {
+        "images": [{"id": 1, "file_name": "a.jpg", "width": 50, "height": 40}],
+        "categories": [],
+        "annotations": [],
+    }
+    (tmp_path / "set.json").write_text(json.dumps(body))
+    with pytest.raises(ModelsError, match="stands beside the file and can be read"):
+        read_coco(tmp_path / "set.json", labelled_at=NOON)
 
 
 def read_changed(folder: Path, change: Any) -> CocoSet:

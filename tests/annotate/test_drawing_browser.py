@@ -188,6 +188,10 @@ def test_the_way_back_to_the_searchs_own(served: Served, open_page: OpenPage) ->
     press(page, "Escape")
     wait_until_sent(page)
     assert show(served) == own
+    press(page, "l Enter")
+    expect(page.locator("#slip-words")).to_have_text("Your outline stands in place of the search's.")
+    wait_until_sent(page)
+    assert show(served).own_outline is not None
 
 
 def test_a_crossed_outline_is_not_kept(served: Served, open_page: OpenPage) -> None:
@@ -390,6 +394,28 @@ def test_an_outline_drawn_without_a_server_is_sent_later(served: Served, open_pa
     page.context.set_offline(False)
     wait_until_sent(page)
     assert show(served).own_outline is not None
+
+
+def test_a_drawing_outlives_a_reload(served: Served, open_page: OpenPage) -> None:
+    """Reloaded in the middle of it, the page says that the outline is kept, brings it back, and forgets it once it is kept."""
+    page = open_page(served.address)
+    wait_for_candidate(page, 1)
+    press(page, "l . ArrowUp ArrowUp x")
+    drawn = page.locator(".pen-point").count()
+    page.reload()
+    wait_for_candidate(page, 1)
+    expect(page.locator("#slip-words")).to_contain_text("Correct outline brings it back as it was")
+    press(page, "l")
+    expect(page.locator("#outlining-words")).to_have_text("Here is the outline as you left it.")
+    expect(page.locator(".pen-point")).to_have_count(drawn)
+    assert show(served).own_outline is None
+    press(page, "Enter")
+    wait_until_sent(page)
+    assert show(served).own_outline is not None and len(show(served).outline) == drawn
+    page.reload()
+    wait_for_candidate(page, 1)
+    wait_until(page, "Object.keys(sessionStorage).every((key) => !key.startsWith('leafshade-drafts'))")
+    expect(page.locator("#slip")).to_be_hidden()
 
 
 def test_judging_keys_rest_while_one_draws(served: Served, open_page: OpenPage) -> None:

@@ -150,6 +150,25 @@ def test_undo_takes_back_the_answer_and_what_was_drawn(served_plain: Served, ope
     assert find_window(served_plain.logbook, 2).answer == "unsure"
 
 
+def test_an_outline_in_a_plain_frame_outlives_a_reload(served_plain: Served, open_page: OpenPage) -> None:
+    """Reloaded before it is kept, the page says so and brings it back; kept, it counts as any other."""
+    judge_all(served_plain.logbook)
+    page = open_page(served_plain.address)
+    wait_until(page, "location.pathname.startsWith('/plain/')")
+    wait_until(page, "document.getElementById('view')?.naturalWidth > 0")
+    frame = int(page.locator("#main").get_attribute("data-frame") or 0)
+    page.keyboard.press("c")
+    press_round(page, row=0.5, column=0.5)
+    page.reload()
+    wait_for_frame(page, frame)
+    expect(page.locator("#slip-words")).to_contain_text("Larva brings it back as it was")
+    page.keyboard.press("c")
+    expect(page.locator(".pen-point")).to_have_count(3)
+    page.keyboard.press("Enter")
+    expect(page.locator("#main")).not_to_have_attribute("data-frame", str(frame))
+    assert find_window(served_plain.logbook, frame).answer == "larva"
+
+
 def test_the_page_moves_on_when_somebody_else_answers(served_plain: Served, open_page: OpenPage) -> None:
     """The frame that another person answered is left, and what they said is not told."""
     judge_all(served_plain.logbook)

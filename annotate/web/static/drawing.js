@@ -1,22 +1,26 @@
 // Correcting the outline of the view shown, and drawing in what the search missed: the pen with its bar of tools, what is kept of a
 // drawing that was left, and what is sent. How a line is drawn stands in outlining.js.
 
+import { makeDrafts } from "./drafts.js";
 import { makePen } from "./outlining.js";
 import { tellTool, wirePenBar } from "./pen_bar.js";
 import { findBox } from "./polygons.js";
 
+const WAY_BACK = { correct: "Correct outline", draw: "Draw in a larva" };
+
 const find = (id) => document.getElementById(id);
 
-export function makeDrawing({ limits, looking, saying, send, ask, onTurn, restFocus }) {
+export function makeDrawing({ limits, mark, looking, saying, send, ask, onTurn, restFocus }) {
   const bar = find("outlining");
   const words = find("outlining-words");
   const pen = makePen({ glass: find("glass"), picture: find("view"), layer: find("pen"), limits, looking, say, onChange: tell });
-  const drafts = new Map(); // what was left without being kept, or is not yet known to be in the logbook
+  const drafts = makeDrafts(mark);
   const before = new Map(); // views as they were before a correction that the server may still refuse
   let mode = ""; // "correct", "draw", "place" while one points into the whole frame
   let card = null;
   let view = null;
   let other = null; // the picture cut from the whole frame, where one draws in that
+  let isResumed = false; // the pen began with what was left
   let own = ""; // the search's outline as the pen has it, once it was asked for
 
   function say(sentence) {
@@ -55,6 +59,7 @@ export function makeDrawing({ limits, looking, saying, send, ask, onTurn, restFo
 
   function begin() {
     const draft = drafts.get(name());
+    isResumed = draft !== undefined;
     const start = draft ?? (mode === "correct" ? view.outline : []);
     const picture = other ?? view;
     const isTidied = !draft && mode === "correct" && !view.own_outline;
@@ -69,11 +74,21 @@ export function makeDrawing({ limits, looking, saying, send, ask, onTurn, restFo
       backToView();
       return;
     }
-    if (pen.isChanged && pen.points.length) {
-      drafts.set(name(), pen.points);
-      saying.said(`Left without being kept; ${mode === "correct" ? "Correct outline" : "Draw in a larva"} brings it back as it was.`);
-    }
+    if (keepDraft()) saying.said(`Left without being kept; ${WAY_BACK[mode]} brings it back as it was.`);
     close();
+  }
+
+  function keepDraft() {
+    const isWorthIt = (mode === "correct" || mode === "draw") && isDrawn() && pen.points.length > 0;
+    if (isWorthIt) drafts.set(name(), pen.points);
+    return isWorthIt;
+  }
+
+  // After a reload in the middle of a drawing; one that waits in the outbox is sent by itself.
+  function tellLeft(next, waiting) {
+    const sent = waiting.map(nameSent);
+    const left = next && drafts.names().find((one) => one.split(":")[1] === String(next.id) && !sent.includes(one));
+    if (left) saying.said(`The outline you were drawing is kept; ${WAY_BACK[left.split(":")[0]]} brings it back as it was.`);
   }
 
   function close() {
@@ -106,12 +121,16 @@ export function makeDrawing({ limits, looking, saying, send, ask, onTurn, restFo
       drafts.set(name(), pen.points); // until the logbook has it
       if (mode === "correct") keepCorrection();
       else keepDrawn();
-    } else saying.said("The outline is as it was.");
+    } else {
+      drafts.delete(name());
+      saying.said("The outline is as it was.");
+    }
     close();
   }
 
   const isOwnAgain = () => own !== "" && JSON.stringify(pen.points) === own;
-  const isToBeSent = () => (isOwnAgain() ? view.own_outline !== null : pen.isChanged);
+  const isToBeSent = () => (isOwnAgain() ? view.own_outline !== null : isDrawn());
+  const isDrawn = () => pen.isChanged || isResumed;
 
   function keepCorrection() {
     const isOwn = isOwnAgain();
@@ -134,10 +153,14 @@ export function makeDrawing({ limits, looking, saying, send, ask, onTurn, restFo
 
   // What the server made of it; a refused outline is put back, and the drawing can be opened again as it was.
   function settle(entry, data) {
-    const { candidate, rank, picture } = entry.body;
-    drafts.delete(`${entry.address.includes("/api/outlines") ? "correct" : "draw"}:${candidate}:${picture ?? rank}`);
+    const { candidate, rank } = entry.body;
+    drafts.delete(nameSent(entry));
     before.delete(`correct:${candidate}:${rank}`);
     return data;
+  }
+
+  function nameSent({ address, body }) {
+    return `${address.includes("/api/outlines") ? "correct" : "draw"}:${body.candidate}:${body.picture ?? body.rank}`;
   }
 
   function putBack(entry, refused) {
@@ -208,7 +231,10 @@ export function makeDrawing({ limits, looking, saying, send, ask, onTurn, restFo
     isOpen: () => mode !== "",
   });
 
+  addEventListener("pagehide", keepDraft);
+
   return {
+    tellLeft,
     correct: (next, index) => open(next, index, "correct"),
     draw: (next, index) => open(next, index, "draw"),
     settle,

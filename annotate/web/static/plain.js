@@ -1,6 +1,7 @@
 // A plain frame: the whole frame is looked over, one answer is taken, and the review goes on. "Larva" leads to the pen, with which it
 // is drawn in; nothing counts before the outline is kept.
 
+import { makeDrafts } from "./drafts.js";
 import { wireKeys } from "./keys.js";
 import { makeOutbox } from "./outbox.js";
 import { makePen } from "./outlining.js";
@@ -38,11 +39,14 @@ function begin({ id: frame, size_px: size }) {
   let isDrawing = false;
   let isDone = false; // the answer is on its way
   let wasAsked = false;
-  let draft = []; // the outline as it was when the pen was left
+  const drafts = makeDrafts(state.logbook);
+  const draftName = `plain:${frame}`;
+  const findDraft = () => drafts.get(draftName) ?? []; // the outline as it was when the pen was left
 
   wire();
   const last = takeLast(state.logbook);
   if (last) saying.said(last.words, { undo: last.undo });
+  else if (findDraft().length) saying.said("The outline you were drawing is kept; Larva brings it back as it was.");
   find("main").dataset.frame = frame;
   void outbox.flush();
   void lookRound();
@@ -65,6 +69,7 @@ function begin({ id: frame, size_px: size }) {
   function onAnswer(entry, data) {
     const { window: which, answer: word } = entry.body;
     if (data.sense) find("sense").textContent = data.sense;
+    drafts.delete(`plain:${which}`);
     if (word === "open") {
       location.assign(address(`/plain/${which}`));
       return;
@@ -77,7 +82,7 @@ function begin({ id: frame, size_px: size }) {
 
   function onRefused(entry, sentence) {
     isDone = false;
-    if (entry.body.outline) draft = entry.body.outline;
+    if (entry.body.outline) drafts.set(`plain:${entry.body.window}`, entry.body.outline);
     saying.trouble(sentence, "Seen");
   }
 
@@ -168,16 +173,20 @@ function begin({ id: frame, size_px: size }) {
     find("main").dataset.mode = "outlining";
     bar.hidden = false;
     find("answers").hidden = true;
+    const draft = findDraft();
     pen.begin({ origin: [0, 0], size, start: draft, aimed: looking.aimed });
     words.textContent = draft.length ? "Here is the outline as you left it." : "Press round the body, point by point, or take the brush and paint it.";
   }
 
   function stopDrawing() {
-    if (pen.points.length) {
-      draft = pen.points;
-      saying.said("Left without being kept; Larva brings the outline back as it was.");
-    }
+    if (keepDraft()) saying.said("Left without being kept; Larva brings the outline back as it was.");
     close();
+  }
+
+  function keepDraft() {
+    const isWorthIt = isDrawing && pen.points.length > 0;
+    if (isWorthIt) drafts.set(draftName, pen.points);
+    return isWorthIt;
   }
 
   function close() {
@@ -229,6 +238,7 @@ function begin({ id: frame, size_px: size }) {
       void outbox.flush();
     });
     wireKeys({ acts, hold: () => undefined, leaveDetails: () => undefined, findMode: () => (isDrawing ? keys : null) });
+    addEventListener("pagehide", keepDraft);
     addEventListener("pageshow", (event) => event.persisted && location.reload());
   }
 }

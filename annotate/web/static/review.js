@@ -45,7 +45,7 @@ function begin() {
   const { line, said, send, goOn } = course;
   const { looking } = showing;
   const details = makeDetails({ onDone: sendDetails, onTurn: tellStanding, restFocus });
-  const drawing = makeDrawing({ limits: state.limits, looking, saying, send, ask, onTurn: tellStanding, restFocus });
+  const drawing = makeDrawing({ limits: state.limits, mark: state.logbook, looking, saying, send, ask, onTurn: tellStanding, restFocus });
   const plain = makePlainTurn({ plan: state.plain, mark: state.logbook, waiting: course.outbox.count(), address, name, saying, said });
   const alike = makeAlike({ address, isGone: line.isSettled, onDismiss: dismissGroup, restFocus });
   const mine = new Set(); // verdicts that came from this tab
@@ -55,6 +55,7 @@ function begin() {
   show(line.card);
   wire();
   plain.tellLast();
+  drawing.tellLeft(line.card, course.outbox.list());
   course.begin();
   setInterval(lookRound, LOOK_ROUND_MS);
 

@@ -70,7 +70,7 @@ def similar(
 ) -> None:
     """Find more like one candidate, in all footage of the logbook: also judged ones, and those set aside by a later search.
 
-    Similarity is 1 for the same and 0 for unrelated looks, to the network that searched.
+    Similarity is 1 for the same looks, 0 for unrelated and -1 for opposite ones, to the network that searched.
     """
     from annotate.judging.alike import find_similar
     from annotate.logbook.opening import open_logbook
@@ -141,6 +141,7 @@ def _lay_out(found: "Sequence[Similar]") -> "Table":
     from rich.table import Table
     from rich.text import Text
 
+    from annotate.judging.alike import say_standing
     from annotate.zones import find_local_date, write_date
 
     table = Table(box=None, pad_edge=False, header_style="bold", collapse_padding=True)
@@ -151,7 +152,7 @@ def _lay_out(found: "Sequence[Similar]") -> "Table":
     for item in found:
         one = item.candidate
         place = f"{one.site} {one.tree}" if one.tree else "no tree given"
-        answer = one.answer if one.standing == "listed" else f"{one.answer}, {one.standing}"
+        answer = ", ".join(filter(None, (one.answer, say_standing(one.standing))))
         clip = f"{one.clip_name}, {one.best_s:.1f} s"
         table.add_row(
             str(one.id),

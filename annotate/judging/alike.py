@@ -15,7 +15,7 @@ from annotate.errors import AnnotateError
 from annotate.logbook.looks import Looks, read_looks
 from annotate.logbook.opening import Logbook
 from annotate.logbook.promises import list_doubtful
-from annotate.logbook.records import QueuedCandidate
+from annotate.logbook.records import QueuedCandidate, Standing
 from annotate.logbook.review import find_candidate, find_candidates
 
 LEAST_ALIKE = 0.6
@@ -48,7 +48,9 @@ ReadLooks = Callable[[Logbook], Looks]
 def find_similar(
     logbook: Logbook, candidate_id: int, *, limit: int = USUAL_SIMILAR, read: ReadLooks = read_looks
 ) -> tuple[Similar, ...]:
-    """Return what looks most like a candidate in all clips, of whatever standing and answer, most similar first.
+    """Return what looks most like a candidate in all clips, whatever was said of it, most similar first.
+
+    What a later search set aside is among it; what it found again is there once, as it was judged.
 
     Parameters
     ----------
@@ -64,8 +66,27 @@ def find_similar(
     similarities = compare_looks(looks, candidate_id)
     others = np.flatnonzero(looks.ids != candidate_id)
     # Equal ones in the order of their ids, so that the same question has the same answer.
-    order = others[np.argsort(-similarities[others], kind="stable")][:limit]
-    return _load(logbook, looks.ids[order], similarities[order])
+    order = others[np.argsort(-similarities[others], kind="stable")]
+    found: list[Similar] = []
+    for first in range(0, len(order), max(1, limit)):
+        some = order[first : first + limit]
+        loaded = _load(logbook, looks.ids[some], similarities[some])
+        found += [one for one in loaded if one.candidate.standing != "same"]
+        if len(found) >= limit:
+            break
+    return tuple(found[:limit])
+
+
+def say_standing(standing: Standing) -> str:
+    """Return in words why a candidate takes no part in the review; empty where it does."""
+    return STANDING_WORDS[standing]
+
+
+STANDING_WORDS: dict[Standing, str] = {
+    "listed": "",
+    "set aside": "set aside by a later search",
+    "same": "found again by a later search",
+}
 
 
 def find_alike(

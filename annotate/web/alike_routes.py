@@ -12,7 +12,7 @@ from starlette.responses import JSONResponse, Response
 from starlette.routing import Route
 
 from annotate.errors import AnnotateError
-from annotate.judging.alike import Similar, find_alike, find_similar
+from annotate.judging.alike import Similar, find_alike, find_similar, say_standing
 from annotate.logbook.batches import MOST_AT_ONCE, Batch, dismiss_alike, take_back_batch
 from annotate.logbook.review import find_candidate
 from annotate.numbers import say_count
@@ -29,12 +29,6 @@ LEAST_OFFERED = 4
 
 SIMILAR_SHOWN = 40
 """As many pictures as are looked over at a glance on one page."""
-
-STANDING_WORDS = {
-    "listed": "",
-    "set aside": "set aside by a later search",
-    "same": "the same find as one of a later search",
-}
 
 
 async def list_alike(request: Request) -> Response:
@@ -153,5 +147,5 @@ def _describe(item: Similar) -> dict[str, Any]:
         **describe_item(candidate),
         "id": candidate.id,
         "similarity": f"{item.similarity:.2f} alike".replace("-", "\N{MINUS SIGN}"),
-        "standing": STANDING_WORDS[candidate.standing],
+        "standing": say_standing(candidate.standing),
     }

@@ -81,6 +81,15 @@ def test_more_like_this_comes_from_all_footage_and_every_standing(logbook: Logbo
     assert find_similar(logbook, 1, limit=100)[-1].similarity < 0
 
 
+def test_what_was_found_again_is_shown_once(logbook: Logbook) -> None:
+    """The find of a later search that shows what was judged takes no place in the list, however many there are of them."""
+    change(logbook, "standing = 'same', same_as_id = 13 WHERE id IN (4, 7, 10)")
+    found = find_similar(logbook, 1, limit=4)
+    assert {item.candidate.id for item in found} == {13, 16, 19, 22}
+    assert [item.candidate.id for item in find_similar(logbook, 1, limit=1)] == [found[0].candidate.id]
+    assert len(find_similar(logbook, 1, limit=100)) == 24 - 4
+
+
 def test_a_group_holds_only_open_doubtful_ones_of_the_kind_that_look_alike(logbook: Logbook) -> None:
     """One that promises more, was judged, was set aside or is of the other kind is not offered, however alike."""
     change(logbook, f"promise = {MOST_PROMISE_GROUPED + 0.001} WHERE id = 4")

@@ -355,7 +355,9 @@ def _learn(course: _Course, stocks: DrawnStocks, tell: OnProgress) -> "tuple[Net
         plan=plan,
         device=device,
         folder=course.work,
-        on_step=lambda half, done: tell(f"Learning ({half})", done, steps),
+        on_step=lambda half, done: (
+            tell(f"Learning ({half})", done, steps) if done else tell(f"Preparing pictures ({half})", 0, 1)
+        ),
     )
     return pair, steps
 

@@ -193,7 +193,9 @@ def tell_change(change: "TreeChange") -> list[str]:
     """Return a line for each field of a tree that an import changed."""
 
     def say(value: "Cell") -> str:
-        return "nothing" if value in (None, "") else f"{value:g}" if isinstance(value, float) else str(value)
+        return (
+            "nothing" if value in (None, "") else f"{value:.10g}" if isinstance(value, float) else str(value)
+        )
 
     return [
         f"  {change.site} {change.code}: {field} was {say(old)}, is now {say(new)}"

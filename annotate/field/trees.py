@@ -13,11 +13,12 @@ from pathlib import Path
 from typing import Any
 
 from annotate.errors import AnnotateError
-from annotate.field.geojson import GEOJSON_ENDINGS, read_points, write_points
+from annotate.field.geojson import DEGREES_DECIMALS, GEOJSON_ENDINGS, read_points, write_points
 from annotate.field.positions import Position, is_in_degrees, place_coordinates, place_grid_reference
+from annotate.field.site_plan import EARTH_RADIUS_M
 from annotate.json_files import write_text
 from annotate.logbook.opening import Logbook
-from annotate.logbook.places import TreeChange, TreeEntry, write_trees
+from annotate.logbook.places import TreeChange, TreeEntry, list_trees, write_trees
 from annotate.logbook.records import Tree
 from annotate.sheets import Cell, Sheet, SheetError, read_sheet, write_sheet
 
@@ -51,6 +52,10 @@ SITE_MARK = "/"
 MOST_ACCURACY_M = 10_000
 MOST_HEIGHT_M = 130
 """The tallest known tree is a coast redwood of about 116 m (from memory)."""
+
+STRAY_M = 20_000
+"""A tree farther than this from every other one of its site is told of: no walk is so long, and a wrong letter of a grid
+reference or a latitude for a longitude is 100 km and more."""
 
 MOST_PLACES = 9999
 MOST_MARKER = 249
@@ -112,10 +117,10 @@ def import_trees(logbook: Logbook, path: Path, *, who: str = "import") -> TreeIm
         points = read_points(path, known=READ_COLUMNS)
         said = [Said(point.where, point.cells) for point in points.points]
         entries, notes = read_entries(path, said, comma_is_decimal=False)
-        return TreeImport(write_trees(logbook, entries, who=who), (*points.notes, *notes))
+        return _write_entries(logbook, entries, notes=(*points.notes, *notes), who=who)
     sheet = read_sheet(path, known=READ_COLUMNS, required=REQUIRED)
     entries, notes = read_entries(path, list_rows(sheet), comma_is_decimal=sheet.separator != ",")
-    return TreeImport(write_trees(logbook, entries, who=who), (*sheet.notes, *notes))
+    return _write_entries(logbook, entries, notes=(*sheet.notes, *notes), who=who)
 
 
 def export_trees(path: Path, trees: Sequence[Tree]) -> None:
@@ -137,6 +142,55 @@ def export_trees(path: Path, trees: Sequence[Tree]) -> None:
             f"{path}: expected a file that ends in .csv or .geojson; found {path.suffix or 'no ending'!r}; name it so"
         )
     write_text(path, text, what="the trees", advice="choose another file")
+
+
+def tell_strays(trees: Sequence[Tree], *, among: Iterable[tuple[str, str]]) -> tuple[str, ...]:
+    """Return a sentence for each tree that stands far from all others of its site.
+
+    Parameters
+    ----------
+    trees : all of the sites
+    among : (site, code) of those to look at
+    """
+    wanted = set(among)
+    sentences = []
+    for tree in trees:
+        if (tree.site, tree.code) not in wanted:
+            continue
+        apart_m = []
+        for other in trees:
+            metres = _measure_apart(tree, other) if other.site == tree.site and other != tree else None
+            if metres is not None:
+                apart_m.append(metres)
+                if metres <= STRAY_M:
+                    break
+        if apart_m and min(apart_m) > STRAY_M:
+            sentences.append(
+                f"{tree.code} stands {min(apart_m) / 1000:,.0f} km from the nearest other tree of {tree.site}; check its "
+                "position, such as the letters of its grid reference, the sign of its longitude, and which number is which"
+            )
+    return tuple(sentences)
+
+
+def _measure_apart(tree: Tree, other: Tree) -> float | None:
+    """Return metres between two trees along the sphere (the haversine formula), None where one has no position."""
+    places = (tree.latitude_deg, tree.longitude_deg, other.latitude_deg, other.longitude_deg)
+    if any(value is None for value in places):
+        return None
+    south, west, north, east = (math.radians(value) for value in places if value is not None)
+    half = (
+        math.sin((north - south) / 2) ** 2
+        + math.cos(south) * math.cos(north) * math.sin((east - west) / 2) ** 2
+    )
+    return 2 * EARTH_RADIUS_M * math.asin(math.sqrt(min(half, 1.0)))
+
+
+def _write_entries(
+    logbook: Logbook, entries: Sequence[TreeEntry], *, notes: tuple[str, ...], who: str
+) -> TreeImport:
+    changes = write_trees(logbook, entries, who=who)
+    strays = tell_strays(list_trees(logbook), among=((one.site, one.code) for one in changes))
+    return TreeImport(changes, (*notes, *strays))
 
 
 def list_rows(sheet: Sheet) -> list[Said]:
@@ -166,7 +220,7 @@ def read_entries(
         )
     if not entries:
         raise AnnotateError(
-            f"{path}: expected at least one tree under the header; found no rows; add a row for each tree"
+            f"{path}: expected at least one tree; found none in it; add a row, or a point, for each tree"
         )
     return tuple(entries), tuple(dict.fromkeys(notes))
 
@@ -225,7 +279,9 @@ def _settle_position(values: dict[str, Any], cells: Mapping[str, str], *, notes:
     if position is None:
         values["latitude_deg"] = values["longitude_deg"] = None
         return
-    values["latitude_deg"], values["longitude_deg"] = position.latitude_deg, position.longitude_deg
+    # As files are written, so that what goes out comes back the same.
+    values["latitude_deg"] = round(position.latitude_deg, DEGREES_DECIMALS)
+    values["longitude_deg"] = round(position.longitude_deg, DEGREES_DECIMALS)
     if position.note:
         notes.append(position.note)
     given_m = values.get("accuracy_m")

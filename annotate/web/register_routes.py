@@ -15,7 +15,7 @@ from starlette.responses import Response
 
 from annotate.errors import AnnotateError
 from annotate.field.site_plan import draw_plan
-from annotate.field.trees import READ_COLUMNS, Problem, read_code, read_form, sort_by_walk
+from annotate.field.trees import READ_COLUMNS, Problem, read_code, read_form, sort_by_walk, tell_strays
 from annotate.logbook.changes import list_record_changes
 from annotate.logbook.observations import list_observations
 from annotate.logbook.opening import Logbook
@@ -188,7 +188,8 @@ def _save_tree(desk: Desk, sent: Sent) -> dict[str, Any]:
         if error.__cause__ is not None:
             raise
         return _refuse([Problem("code", str(error))])
-    return {"saved": True, "address": address_tree(saved), "notes": list(notes)}
+    strays = tell_strays(list_trees(desk.logbook, site=site.code), among=[(saved.site, saved.code)])
+    return {"saved": True, "address": address_tree(saved), "notes": [*notes, *strays]}
 
 
 def _save_site(desk: Desk, sent: Sent) -> dict[str, Any]:

@@ -174,7 +174,7 @@ def test_a_wrong_cell_is_named_by_row_and_column(
             "row 2: expected both latitude_deg and longitude_deg",
         ),
         (["site,code,latitude_deg", "A,1,51"], "row 2: expected both"),
-        ([HEADER], "expected at least one tree under the header"),
+        ([HEADER], "expected at least one tree; found none"),
         ([""], "row 1: expected the columns"),
         ([HEADER, 'A,"1'], "closed quotation marks"),
         (["\0\0\0\0"], "neither"),

@@ -44,16 +44,15 @@ def cards(
     scale. A tree gets its marker once and keeps it: cards printed earlier stay good.
     """
     from annotate.errors import AnnotateError
+    from annotate.field.pdf_pages import check_pdf_name, find_paper_name
     from annotate.field.tree_cards import check_letters, write_cards
     from annotate.field.trees import sort_by_walk
     from annotate.logbook.opening import open_logbook
     from annotate.logbook.places import assign_markers, find_tree, list_sites, list_trees
     from detect.cards import NUMBERS
 
-    if file.is_dir():
-        raise AnnotateError(
-            f"{file}: expected the name of a PDF to write; found a folder; name a file in it, such as {file / 'tree-cards.pdf'}"
-        )
+    check_pdf_name(file, usual="tree-cards.pdf")
+    sheets = find_paper_name(paper, what="a card")
     with open_logbook(choose_logbook(logbook)) as opened:
         wanted = sort_by_walk(
             [find_tree(opened, code) for code in tree] if tree else list_trees(opened, site=site)
@@ -69,7 +68,7 @@ def cards(
         marked = {one.id: one for one in list_trees(opened)}
         write_cards(file, [marked[number] for number in ids], paper=paper, site_names=names, font=font)
     given = f" {say_count(new, 'tree')} got a number just now, to be kept." if new else ""
-    print(f"Wrote {say_count(len(ids), 'card')} to {file}, on {paper}.{given}")
+    print(f"Wrote {say_count(len(ids), 'card')} to {file}, on {sheets}.{given}")
     print(
         "Print them at 100 %, check the ruler on the first one, and hold each up for 3 seconds before its tree is filmed."
     )

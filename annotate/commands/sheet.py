@@ -55,6 +55,7 @@ def sheet(
 
     from annotate.field.field_sheet import choose_site, gather_sheet
     from annotate.field.field_sheet_pages import list_lacking_letters, write_field_sheet
+    from annotate.field.pdf_pages import find_paper_name
     from annotate.field.visits import read_date
     from annotate.logbook.opening import open_logbook
     from annotate.zones import find_local_date, write_date
@@ -64,9 +65,10 @@ def sheet(
         chosen = choose_site(opened, site)
         day = read_date(visit_date) if visit_date else find_local_date(datetime.now(UTC), chosen.zone)
         gathered = gather_sheet(opened, chosen, day=day, codes=codes)
+    sheets = find_paper_name(paper, what="a field sheet")
     write_field_sheet(out, gathered, paper=paper, font=font)
     count = say_count(len(gathered.trees), "tree")
-    print(f"Wrote the field sheet of {gathered.site} for {write_date(day)}, {count}, to {out}, on {paper}.")
+    print(f"Wrote the field sheet of {gathered.site} for {write_date(day)}, {count}, to {out}, on {sheets}.")
     lacking = list_lacking_letters(gathered, font)
     if lacking:
         named = ", ".join(f"{letter} (U+{ord(letter):04X})" for letter in lacking[:MOST_LETTERS_NAMED])

@@ -12,11 +12,11 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 from xml.sax.saxutils import escape
 
-from annotate.errors import AnnotateError
 from annotate.field.field_sheet import FieldSheet, Find, Picture, SheetTree
 from annotate.field.pdf_pages import (
     POINTS_PER_MM,
     Fonts,
+    check_pdf_name,
     find_paper,
     list_lacking,
     load_wide_fonts,
@@ -123,10 +123,7 @@ def write_field_sheet(path: Path, sheet: FieldSheet, *, paper: str = "A4", font:
     annotate.errors.AnnotateError
         Where the paper or font is not known, or the file cannot be written; an older file of that name is then as before.
     """
-    if path.is_dir():
-        raise AnnotateError(
-            f"{path}: expected the name of a PDF to write; found a folder; name a file in it, such as {path / 'field-sheet.pdf'}"
-        )
+    check_pdf_name(path, usual="field-sheet.pdf")
     write_bytes(
         path,
         draw_field_sheet(sheet, paper=paper, font=font),

@@ -15,6 +15,7 @@ PAPERS_MM = {"A4": (210.0, 297.0), "Letter": (215.9, 279.4)}
 """Width and height (ISO 216; ANSI/ASME Y14.1)."""
 
 POINTS_PER_MM = 72 / 25.4
+PDF_ENDING = ".pdf"
 
 VERA = ("Vera.ttf", "VeraBd.ttf")
 """Bitstream Vera, which reportlab brings along: the letters of Western Europe."""
@@ -33,6 +34,31 @@ class Fonts:
 
     plain: str
     bold: str
+
+
+def check_pdf_name(path: Path, *, usual: str) -> None:
+    """Refuse a folder, and a file of another kind: a clip named by mistake would be written over.
+
+    Raises
+    ------
+    annotate.errors.AnnotateError
+        Where the path is a folder or does not end in .pdf; `usual` is the name advised in a folder.
+    """
+    if path.is_dir():
+        raise AnnotateError(
+            f"{path}: expected the name of a PDF to write; found a folder; name a file in it, such as {path / usual}"
+        )
+    if path.suffix.casefold() != PDF_ENDING:
+        raise AnnotateError(
+            f"{path}: expected the name of a PDF to write; found {path.suffix or 'no ending'!r}; let it end in {PDF_ENDING}, "
+            f"such as {path.with_suffix(PDF_ENDING) if path.name else usual}"
+        )
+
+
+def find_paper_name(paper: str, *, what: str) -> str:
+    """Return a paper's name as it is written; what is none is refused as in `find_paper`."""
+    find_paper(paper, what=what)
+    return next(name for name in PAPERS_MM if name.casefold() == paper.casefold())
 
 
 def to_points(*lengths_mm: float) -> list[float]:

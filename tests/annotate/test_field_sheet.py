@@ -550,6 +550,16 @@ def test_the_command_says_what_is_wrong_in_a_line(
     assert code == 2 and expected in err and err.count("\n") == 1 and list(tmp_path.iterdir()) == []
 
 
+def test_a_file_of_another_kind_is_not_written_over(book: Logbook, tmp_path: Path) -> None:
+    """A clip named where a PDF is to be written stays as it was, whether for a sheet or for cards."""
+    clip = tmp_path / "OT03.mp4"
+    clip.write_bytes(b"footage")
+    for command in (("sheet", "--out", str(clip)), ("cards", str(clip)), ("cards", str(tmp_path / "OT03"))):
+        code, said, err = run_typed(*command, "--logbook", str(book.folder))
+        assert (code, said) == (2, "") and "let it end in .pdf, such as" in err
+    assert clip.read_bytes() == b"footage" and list(tmp_path.iterdir()) == [clip]
+
+
 def test_a_site_must_be_clear_and_have_trees(tmp_path: Path) -> None:
     """No site, a site without trees, two sites, a tree of the other site: each is said."""
     with open_logbook(create_logbook(tmp_path / "book", zone="Europe/London")) as logbook:

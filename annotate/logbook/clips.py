@@ -196,6 +196,10 @@ def move_to_visit(session: Session, clip: ClipRow, *, site_id: int) -> None:
     clip.visit_id = _join_visit(session, clip, site_id=site_id)
     session.flush()
     if before == clip.visit_id:
+        visit = session.get_one(VisitRow, clip.visit_id)
+        if visit.times_from == FOOTAGE:
+            # Joining only widens: a clip that was moved within the day leaves behind the hour it had.
+            take_times(session, visit)
         return
     from_clip = select(CandidateRow.id).where(CandidateRow.clip_id == clip.id)
     session.execute(

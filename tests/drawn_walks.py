@@ -3,7 +3,7 @@
 The receiver's error along each axis is an Ornstein-Uhlenbeck process of the deviation that makes a radius of `error_m` hold 68 %,
 forgetting in `lasts_s`, plus white jitter; with 0 s each position draws its own. What "5 m" means is open to three readings
 (`READINGS`); the receiver states 5 m in each. The recorder stands off each stem by chance, sways, and walks straight from tree to
-tree at 1 m/s.
+tree at 1 m/s, if not told otherwise.
 """
 
 import math
@@ -27,6 +27,9 @@ READINGS = {
 """What "wrong by so many m" may mean, as the deviation along each axis in such m."""
 
 SPEED_M_S = 1.0
+PAUSES = 0.5
+"""Share of ways with a stop in the middle, where stops are asked for."""
+
 TURNED = 0.1
 """How often a walk goes the other way round."""
 
@@ -62,8 +65,13 @@ def draw_walk(
     one_clip: bool = False,
     has_order: bool = True,
     skips: float = 0.1,
+    speed_m_s: float = SPEED_M_S,
+    pauses_s: float = 0.0,
 ) -> DrawnWalk:
-    """Draw a walk past all trees, a position each second, a clip under each tree or one for all."""
+    """Draw a walk past all trees, a position each second, a clip under each tree or one for all.
+
+    With `pauses_s` one stops in the middle of half of the ways, for up to so long.
+    """
     spots = stems_m + rng.normal(0, stands_off_m * DEVIATION_OF_RADIUS, stems_m.shape)
     clock = START_S + 120.0
     stays = []
@@ -74,7 +82,14 @@ def draw_walk(
     for place, number in enumerate(went):
         spot = spots[number]
         if place:
-            clock += float(np.hypot(*(spot - spots[went[place - 1]]))) / SPEED_M_S
+            half_s = float(np.hypot(*(spot - spots[went[place - 1]]))) / speed_m_s / 2
+            clock += half_s
+            if pauses_s and rng.random() < PAUSES:
+                midway = (spot + spots[went[place - 1]]) / 2
+                pause_s = float(rng.uniform(0, pauses_s))
+                marks += [(clock, midway), (clock + pause_s, midway)]
+                clock += pause_s
+            clock += half_s
         stay_s = float(rng.uniform(30, 90))
         marks += [(clock, spot), (clock + stay_s, spot)]
         stays.append((number + 1, clock, clock + stay_s))

@@ -4,8 +4,9 @@ An explanation says at each moment whether the recorder stands under a tree or w
 before, and what kind the error of the positions is. Given that, the true place and the error along each axis are a Kalman filter
 of two values: the place keeps still under a tree and wanders on the way, the error wanders and forgets. So what is learnt of the
 error under one tree helps at all others, and the length of the way from tree to tree counts although both ends are off alike.
-Explanations with the same present (kind, tree, the one before) are joined to one of the same mean and variance; unlikely ones
-are dropped. A pass back along what came from what gives how probable each tree was at each moment, given the whole walk.
+How long a way took speaks for trees as far apart as one walks in it. Explanations with the same present (kind, tree, the one
+before, time on the way, whether it was filmed) are joined to one of the same mean and variance; unlikely ones are dropped. A
+pass back along what came from what gives how probable each tree was at each moment, given the whole walk.
 
 Places are metres (east, north); which tree is which is a column number here. Nothing is known here of clips or of codes.
 """
@@ -51,10 +52,28 @@ of stays under drawn trees that were not in the register were tied to a neighbou
 TURNS_ON_THE_WAY = 0.1
 """Of ten times that the camera is switched on or off, one is on the way; the others are under a tree."""
 
+LEFT_UNFILMED = 0.1
+"""Of stays under a tree to which one came with the camera off, so many end before it is switched on. Without it, a way that took
+twice as long as usual was readily explained by a tree on it that was stood under and not filmed."""
+
 WALKING, FRESH, STANDING, ELSEWHERE = 0, 1, 2, 3
 
-WANDERS_M2_S = 6.0
-"""On the way the place wanders by this variance a second along each axis: 15 m in 15 s is then nothing special."""
+WANDERS_M2_S = 3.0
+"""On the way the place wanders by this variance a second along each axis: 15 m in 15 to 40 s is then nothing special. With twice
+as much, someone who strolls is taken for an error that wanders; with half, someone who hurries is."""
+
+SPEED_M_S, SPEED_SPREAD = 0.9, 0.4
+"""How fast one walks from tree to tree through a wood, the middle and the deviation of its logarithm: two of three ways at 0.6 to
+1.3 m/s (common practice, no source)."""
+
+DAWDLES, DAWDLES_S = 0.2, 40.0
+"""Of ways so many have a talk or a note in them and may last any time, by this mean."""
+
+SHORTEST_WAY_M = 4.0
+"""Trees nearer than this are as far: one walks round a trunk."""
+
+TIMED_S = 60.0
+"""The time on the way counts up to this; who has been on it for longer may come from anywhere."""
 
 REACHED_AREA_M2 = 600.0
 """Area over which someone 15 s on the way may have come: what makes a density of arriving somewhere a chance."""
@@ -98,6 +117,7 @@ class SeenPlaces:
     extra_m2 : (T,) variance along each axis beyond the usual
     stays_s : (T,) mean time to the leaving of a tree, in each step
     turns : (T,) whether the camera is switched on or off
+    films : (T,) whether it runs
     step_s : length of a step
     deviation_m : usual deviation along each axis, as the receiver states it
     """
@@ -107,6 +127,7 @@ class SeenPlaces:
     extra_m2: Field
     stays_s: Field
     turns: NDArray[np.bool_]
+    films: NDArray[np.bool_]
     step_s: float
     deviation_m: float
 
@@ -120,12 +141,14 @@ class Stands:
     stems_m, own_m : (K, 2) stems; (K,) deviation along each axis of where one stands under them, their own places' errors in it
     ways : (3, K + 1, K) how likely the way from a tree, or from outside, leads to each: direction unknown, forward, back
     ranks : (K + 1,) place in the order of the walk, NaN where none
+    apart_m : (K, K) from stem to stem
     """
 
     stems_m: Field
     own_m: Field
     ways: Field
     ranks: Field
+    apart_m: Field
 
 
 @dataclass(slots=True, eq=False)
@@ -136,6 +159,8 @@ class _Explanations:
     ----------
     kind, last, before : kind of error; column of the tree, of the one before (K for none)
     state : walking, just come under a tree, standing there, or standing elsewhere
+    steps : on the way since a tree was left, as many as are timed where that is longer ago or not known; 0 under a tree
+    filmed : whether the camera has run since one came under this tree; true on the way
     weight : adds to one
     place, error : (N, 2) means
     pp, pe, ee : (N,) variances and covariance, alike along both axes
@@ -145,6 +170,8 @@ class _Explanations:
     state: Numbers
     last: Numbers
     before: Numbers
+    steps: Numbers
+    filmed: NDArray[np.bool_]
     weight: Field
     place: Field
     error: Field
@@ -183,7 +210,7 @@ def rank_stands(stems_m: Field, own_m: Field, orders: Sequence[int | None]) -> S
         ways[direction, :count] *= 1 - RETURNS
         ways[direction][np.arange(count), np.arange(count)] = RETURNS
         ways[direction, count] = 1 / count
-    return Stands(stems_m, own_m, ways, ranks)
+    return Stands(stems_m, own_m, ways, ranks, apart)
 
 
 def explain_walk(seen: SeenPlaces, stands: Stands) -> Field:
@@ -194,13 +221,14 @@ def explain_walk(seen: SeenPlaces, stands: Stands) -> Field:
     """
     steps, count = len(seen.places_m), len(stands.stems_m)
     kinds = _list_kinds(seen)
-    now = _begin(seen, stands, kinds)
+    timed = _time_ways(stands, seen.step_s)
+    now = _begin(seen, count, kinds, len(timed) - 1)
     parents: Numbers = np.arange(len(now.weight))
     came: list[tuple[Numbers, Numbers, Numbers, Field, int]] = []
     for step in range(steps):
         before = len(now.weight)
         if step:
-            now, parents = _advance(now, stands, kinds, seen, step)
+            now, parents = _advance(now, stands, kinds, seen, timed, step)
         _see(now, seen, step, kinds)
         now, child, parents, part = _join(now, parents, count)
         column = np.where(now.state == WALKING, count + 1, np.where(now.state == ELSEWHERE, count, now.last))
@@ -239,8 +267,26 @@ def _list_kinds(seen: SeenPlaces) -> _Kinds:
     return _Kinds(*np.array(rows).T)
 
 
-def _begin(seen: SeenPlaces, stands: Stands, kinds: _Kinds) -> _Explanations:
-    number, count = len(kinds.kept), len(stands.stems_m)
+def _time_ways(stands: Stands, step_s: float) -> Field:
+    """Return how much likelier than any way each is by how long it took: (S + 1, K + 1, K) by steps on it, from, to.
+
+    A way takes as long as its length says, or any time where one dawdles; measured from a way of which nothing is known. From
+    outside, and after all the steps that are timed, nothing is known.
+    """
+    count, timed = len(stands.stems_m), round(TIMED_S / step_s)
+    times_s = (step_s * np.arange(1, timed + 1))[:, None, None]
+    usual_s = np.maximum(stands.apart_m, SHORTEST_WAY_M) / SPEED_M_S
+    off = np.log(times_s / usual_s) / SPEED_SPREAD
+    straight = np.exp(-0.5 * off**2) / (times_s * SPEED_SPREAD * math.sqrt(2 * math.pi))
+    dawdling = np.exp(-times_s / DAWDLES_S) / DAWDLES_S
+    any_way = np.exp(-times_s / WALKS_S) / WALKS_S
+    ways = np.ones((timed + 1, count + 1, count))
+    ways[:timed, :count] = ((1 - DAWDLES) * straight + DAWDLES * dawdling) / any_way
+    return ways
+
+
+def _begin(seen: SeenPlaces, count: int, kinds: _Kinds, timed: int) -> _Explanations:
+    number = len(kinds.kept)
     known = np.flatnonzero(~np.isnan(seen.places_m[:, 0]))
     first = seen.places_m[known[0]] if len(known) else np.zeros(2)
     return _Explanations(
@@ -248,6 +294,8 @@ def _begin(seen: SeenPlaces, stands: Stands, kinds: _Kinds) -> _Explanations:
         np.full(number, WALKING),
         np.full(number, count),
         np.full(number, count),
+        np.full(number, timed),
+        np.ones(number, bool),
         np.full(number, 1 / number),
         np.tile(first, (number, 1)),
         np.zeros((number, 2)),
@@ -258,7 +306,7 @@ def _begin(seen: SeenPlaces, stands: Stands, kinds: _Kinds) -> _Explanations:
 
 
 def _advance(
-    now: _Explanations, stands: Stands, kinds: _Kinds, seen: SeenPlaces, step: int
+    now: _Explanations, stands: Stands, kinds: _Kinds, seen: SeenPlaces, timed: Field, step: int
 ) -> tuple[_Explanations, Numbers]:
     """Let a step of time pass: the error wanders, a tree is left, another reached; return also what each came from."""
     step_s, means_s = seen.step_s, (SETTLES_S, float(seen.stays_s[step]), WALKS_S)
@@ -270,14 +318,20 @@ def _advance(
     moved.ee = now.ee * kept**2 + kinds.lasting[now.kind] * (1 - kept**2)
     fresh, standing = np.flatnonzero(now.state == FRESH), np.flatnonzero(now.state >= STANDING)
     walking = np.flatnonzero(now.state == WALKING)
+    longest = len(timed) - 1
     same = moved.take(slice(None))
+    same.steps = np.where(now.state == WALKING, np.minimum(now.steps + 1, longest), 0)
     same.weight = now.weight * (1 - np.array([come, settle, leave, leave])[now.state])
     settled, left = moved.take(fresh), moved.take(standing)
     settled.state, settled.weight = np.full(len(fresh), STANDING), settled.weight * settle
     left.state, left.weight = np.full(len(standing), WALKING), left.weight * leave
-    came, rows = _arrive(moved, walking, stands, come * (1 - STANDS_ELSEWHERE))
+    left.weight = left.weight * np.where(left.filmed, 1.0, LEFT_UNFILMED)
+    left.filmed = np.ones(len(standing), bool)
+    left.steps = np.where(now.state[standing] == ELSEWHERE, longest, 0)
+    came, rows = _arrive(moved, walking, stands, timed, come * (1 - STANDS_ELSEWHERE))
     lost = moved.take(walking)
     lost.state, lost.weight = np.full(len(walking), ELSEWHERE), lost.weight * come * STANDS_ELSEWHERE
+    lost.steps = np.zeros(len(walking), np.intp)
     parts = (same, settled, left, came, lost)
     joined = _Explanations(
         *(np.concatenate([getattr(part, name) for part in parts]) for name in _Explanations.__slots__)
@@ -287,7 +341,7 @@ def _advance(
 
 
 def _arrive(
-    moved: _Explanations, walking: Numbers, stands: Stands, share: float
+    moved: _Explanations, walking: Numbers, stands: Stands, timed: Field, share: float
 ) -> tuple[_Explanations, Numbers]:
     """Return the explanations by which those on the way have reached a tree, and from which rows they come."""
     count = len(stands.stems_m)
@@ -297,6 +351,7 @@ def _arrive(
     ways = stands.ways[direction, last].copy()
     again = np.flatnonzero(before < count)
     ways[again, before[again]] *= RETURNS
+    ways *= timed[moved.steps[walking], last]
     off = stands.stems_m[None] - moved.place[walking][:, None]
     variance = moved.pp[walking][:, None] + stands.own_m[None] ** 2
     near = np.exp(-0.5 * (off**2).sum(axis=2) / variance) / (2 * math.pi * variance)
@@ -306,7 +361,8 @@ def _arrive(
     came = moved.take(rows)
     came.weight = weight[row, column]
     came.before, came.last = came.last, column
-    came.state = np.full(len(rows), FRESH)
+    came.state, came.steps = np.full(len(rows), FRESH), np.zeros(len(rows), np.intp)
+    came.filmed = np.zeros(len(rows), bool)
     gain_p, gain_e = came.pp / variance[row, column], came.pe / variance[row, column]
     came.place = came.place + gain_p[:, None] * off[row, column]
     came.error = came.error + gain_e[:, None] * off[row, column]
@@ -318,6 +374,8 @@ def _arrive(
 
 def _see(rows: _Explanations, seen: SeenPlaces, step: int, kinds: _Kinds) -> None:
     """Weigh explanations by the position seen in a step, and learn from it."""
+    if seen.films[step]:
+        rows.filmed = np.ones(len(rows.weight), bool)
     if seen.turns[step]:
         rows.weight = rows.weight * np.where(rows.state == WALKING, TURNS_ON_THE_WAY, 1 - TURNS_ON_THE_WAY)
     place = seen.places_m[step]
@@ -345,6 +403,7 @@ def _join(rows: _Explanations, parents: Numbers, count: int) -> tuple[_Explanati
     keep = np.flatnonzero(weight > LEAST_WEIGHT)
     rows, weight, parents = rows.take(keep), weight[keep], parents[keep]
     key = ((rows.kind * 4 + rows.state) * (count + 1) + rows.last) * (count + 1) + rows.before
+    key = (key * (int(rows.steps.max()) + 1) + rows.steps) * 2 + rows.filmed
     _, first, child = np.unique(key, return_index=True, return_inverse=True)
     number = len(first)
     sums = np.bincount(child, weight, number)

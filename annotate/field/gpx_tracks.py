@@ -144,14 +144,21 @@ def _parse(path: Path, data: bytes) -> "GPX":
 
     try:
         text = data.decode("utf-8-sig")
-        if not re.search(r"<(?:\w+:)?gpx[\s>]", text):
-            raise AnnotateError(f"{path}: expected a GPX file; found other XML; export the track as GPX")
+    except UnicodeDecodeError as error:
+        raise _refuse(path, error) from error
+    if not re.search(r"<(?:\w+:)?gpx[\s/>]", text):
+        raise AnnotateError(f"{path}: expected a GPX file; found other XML; export the track as GPX")
+    try:
         # The declaration may name another encoding than the one decoded by; text has none.
         return gpxpy.parse(re.sub(r"^\s*<\?xml[^>]*\?>", "", text, count=1))
     except (GPXException, ValueError, TypeError, LookupError, ArithmeticError) as error:
-        raise AnnotateError(
-            f"{path}: expected a GPX file in UTF-8; found one that cannot be read ({error}); export the track again"
-        ) from error
+        raise _refuse(path, error) from error
+
+
+def _refuse(path: Path, error: Exception) -> AnnotateError:
+    return AnnotateError(
+        f"{path}: expected a GPX file in UTF-8; found one that cannot be read ({error}); export the track again"
+    )
 
 
 def _gather(path: Path, gpx: "GPX") -> tuple[list[tuple[float, float, float, float]], int, list[str]]:

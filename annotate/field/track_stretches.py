@@ -9,6 +9,7 @@ all positions, as phones state it (from memory of their documentation). No file 
 import math
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -18,7 +19,7 @@ from annotate.field.explained_walks import SeenPlaces, explain_walk, rank_stands
 
 Field = NDArray[np.floating[Any]]
 
-CERTAIN = 0.99
+CERTAIN = 0.997
 """A tree at least this probable, among trees, is taken without asking. Of 0.9 to 0.998 it is the lowest at which none of 3,918
 drawn stays was taken wrongly, 95 % rightly (tests.bench.walks, seeds 1000 to 1479, before standing elsewhere was weighed). On
 seeds 0 to 479 it is 94.7 % rightly, 4.9 % asked, one of 3,903 wrongly."""
@@ -57,7 +58,8 @@ CHANGE_S = 15.0
 """So near to the ends of a stretch, doubt about the second in which the recorder came or left is no doubt about the tree."""
 
 LEAST_WRONG_S = 20.0
-"""Being under another tree for less within a stretch matters little: doubt is the mean over so long, where it is worst."""
+"""Being under another tree for less within a stretch matters little: doubt is the mean over so long, where it is worst. And on
+the way for less, between stays under one tree, one has not left it: else what was filmed then would be tied to no tree."""
 
 SHORTEST_STAY_S = 4.0
 """Standing under a tree for less is walking past."""
@@ -166,14 +168,19 @@ def _gather_places(
     sums = [np.bincount(steps, values[inside], len(times_s)) / each for values in (*places.T, extra)]
     means = np.column_stack(sums[:2])
     means[counts == 0] = np.nan
-    stays_s, turns = np.full(len(times_s), LEAVES_S), np.zeros(len(times_s), bool)
+    stays_s, turns, films = (
+        np.full(len(times_s), LEAVES_S),
+        np.zeros(len(times_s), bool),
+        np.zeros(len(times_s), bool),
+    )
     for span in spans:
         first, last = (
             round((moment - times_s[0]) / STEP_S) for moment in (span.start_s, span.start_s + span.duration_s)
         )
         stays_s[max(first, 0) : last + 1] = STAYS_SHORT_S if span.duration_s <= SHORT_S else STAYS_S
+        films[max(first, 0) : last + 1] = True
         turns[[step for step in (first, last) if 0 <= step < len(times_s)]] = True
-    return SeenPlaces(means, counts, sums[2], stays_s, turns, STEP_S, usual)
+    return SeenPlaces(means, counts, sums[2], stays_s, turns, films, STEP_S, usual)
 
 
 def to_metres(latitudes_deg: Field, longitudes_deg: Field, origin: tuple[float, float]) -> Field:
@@ -215,7 +222,7 @@ def _cut(
     shares = np.column_stack(
         [np.interp(moments, times, posterior[:, column]) for column in range(len(trees) + 2)]
     )
-    best = shares.argmax(axis=1)
+    best = _fill_steps_aside(shares.argmax(axis=1), walking=len(trees) + 1)
     changes = np.flatnonzero(np.diff(best)) + 1
     starts, ends = np.concatenate([[0], changes]), np.concatenate([changes, [len(best)]])
     for start, end in zip(starts, ends, strict=True):
@@ -238,6 +245,17 @@ def _cut(
                 _doubt_register(trees[column].code, elsewhere),
             )
         yield TrackStretch(span.clip_id, trees[column].tree_id, start_s, end_s, probability, doubt)
+
+
+def _fill_steps_aside(best: NDArray[np.intp], *, walking: int) -> NDArray[np.intp]:
+    """Return what one does at each second, where a few steps between two stays under the same tree belong to it."""
+    changes = np.flatnonzero(np.diff(best)) + 1
+    filled = best.copy()
+    for start, end in pairwise(changes):
+        same = best[start - 1] == best[end]
+        if best[start] == walking and same and end - start < LEAST_WRONG_S:
+            filled[start:end] = best[end]
+    return filled
 
 
 def _leave_changes(moments: Field, start: int, end: int) -> NDArray[np.intp]:
@@ -263,10 +281,18 @@ def say_doubt(shares: Field, column: int, trees: Sequence[StandingTree], *, by: 
     order = [int(other) for other in np.argsort(-shares) if other != column]
     other = order[0] if order else column
     return (
-        f"by {by} it is {trees[column].code} with {100 * shares[column]:.0f} %, "
-        f"{trees[other].code} with {100 * shares[other]:.0f} %"
+        f"by {by} it is {trees[column].code} with {say_share(float(shares[column]))}, "
+        f"{trees[other].code} with {say_share(float(shares[other]))}"
     )
 
 
+def say_share(share: float) -> str:
+    """Write a probability in per cent; near none and all with a decimal, so that what is in doubt never reads as certain."""
+    percent = 100 * share
+    if 1 <= percent <= 99:
+        return f"{percent:.0f} %"
+    return "under 0.1 %" if percent < 0.1 else "over 99.9 %" if percent > 99.9 else f"{percent:.1f} %"
+
+
 def _doubt_register(code: str, elsewhere: float) -> str:
-    return f"by the track it is {code}, or with {100 * elsewhere:.0f} % none of the register"
+    return f"by the track it is {code}, or with {say_share(elsewhere)} none of the register"

@@ -16,11 +16,14 @@ from annotate.field.track_stretches import FilmedSpan, StandingTree, WalkedTrack
 from annotate.logbook.clips import find_clip
 from annotate.logbook.clocks import find_clips_named, list_clips_of_visit, read_offsets, set_clock
 from annotate.logbook.opening import Logbook
+from annotate.logbook.places import list_sites
 from annotate.logbook.records import Clip
 from annotate.logbook.tracks import cut_by_track, list_known_places, list_spans, list_standing_trees
 from annotate.zones import read_zone, write_clock, write_date
 
 DAY_S = 86400.0
+MOST_NAMED = 12
+"""Clips named in one line; of more there is the number."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,6 +48,12 @@ def follow_track(logbook: Logbook, path: Path, *, offset: str, site: str, who: s
         Where the file is none, no tree has a place, no clip lies along the way, or the clock cannot be told.
     """
     read = read_gpx(path)
+    known = [one.code for one in list_sites(logbook)]
+    site = next((code for code in known if code.casefold() == site.strip().casefold()), site)
+    if site and site not in known:
+        raise AnnotateError(
+            f"site: expected the code of a site ({', '.join(known) or 'none yet'}); found {site!r}; choose one of these"
+        )
     trees = list_standing_trees(logbook, site=site)
     if not trees:
         raise AnnotateError(
@@ -67,14 +76,19 @@ def follow_track(logbook: Logbook, path: Path, *, offset: str, site: str, who: s
         )
     changed = cut_by_track(logbook, read, planned=planned, offset_s=offset_s, who=who)
     cut = [one for stretches in planned.values() for one in stretches]
-    empty = sum(not stretches for stretches in planned.values())
+    empty = [find_clip(logbook, clip_id).name for clip_id, stretches in planned.items() if not stretches]
     notes = list(read.notes)
     if empty:
-        notes.append(f"{empty} of the clips along the way were filmed under no tree of the register")
+        notes.append(f"filmed along the way, but under no tree of the register: {_list_some(empty)}")
     asked = sum(bool(one.doubt) for one in cut)
     return FollowedTrack(
         len(read.walked.times_s), len(planned), len(cut) - asked, asked, changed, clock, tuple(notes)
     )
+
+
+def _list_some(names: Sequence[str]) -> str:
+    more = len(names) - MOST_NAMED
+    return ", ".join(names[:MOST_NAMED]) + (f" and {more} more" if more > 0 else "")
 
 
 def _find_offset(

@@ -9,12 +9,16 @@ STEP_S = 4.0
 OWN_M = 1.8
 
 
-def see(places_m: np.ndarray, *, deviation_m: float = 3.3, counts: float = 4.0) -> SeenPlaces:
-    """Return positions as gathered, one clip for all of the walk."""
+def see(
+    places_m: np.ndarray, *, films: np.ndarray | None = None, deviation_m: float = 3.3, counts: float = 4.0
+) -> SeenPlaces:
+    """Return positions as gathered, one clip for all of the walk unless told when the camera runs."""
     steps = len(places_m)
-    none, turns = np.zeros(steps), np.zeros(steps, bool)
+    runs = np.ones(steps, bool) if films is None else films
+    stays = np.full(steps, 60.0) if films is None else np.where(films, 600.0, 10.0)
+    turns = np.append(False, runs[1:] != runs[:-1])
     known = np.where(np.isnan(places_m[:, 0]), 0.0, counts)
-    return SeenPlaces(places_m, known, none, np.full(steps, 60.0), turns, STEP_S, deviation_m)
+    return SeenPlaces(places_m, known, np.zeros(steps), stays, turns, runs, STEP_S, deviation_m)
 
 
 def stand_in_turn(stems_m: np.ndarray, *, steps: int = 15, on_the_way: int = 4) -> np.ndarray:
@@ -107,3 +111,25 @@ def test_a_lost_position_leaves_an_answer() -> None:
     shares = explain(places, stems)
     assert np.allclose(shares.sum(axis=1), 1.0)
     assert shares[[7, 45]].argmax(axis=1).tolist() == [0, 2]
+
+
+def test_one_who_strolls_with_the_camera_off_is_seen_to_walk() -> None:
+    """Trees 15 m apart filmed in turn, 40 s on the way to each: every stay is told with more than 99.5 %."""
+    stems, steps, on_the_way = line(6), 15, 10
+    places = stand_in_turn(stems, steps=steps, on_the_way=on_the_way)
+    films = np.arange(len(places)) % (steps + on_the_way) <= steps
+    shares = explain_walk(see(places, films=films), rank_stands(stems, np.full(6, OWN_M), range(6)))
+    middles = 7 + (steps + on_the_way) * np.arange(6)
+    assert shares[middles, np.arange(6)].min() > 0.995
+
+
+def test_the_time_on_the_way_speaks_for_the_tree_that_is_so_far() -> None:
+    """Seen halfway between the next tree and the next but one, the longer the way took, the likelier it is the farther one."""
+    stems = line(3)
+    farther = []
+    for on_the_way in (4, 6, 8):
+        places = stand_in_turn(np.array([stems[0], (stems[1] + stems[2]) / 2]), on_the_way=on_the_way)
+        shares = explain(places, stems, in_order=False)[15 + on_the_way + 7]
+        farther.append(shares[2] / shares[1])
+    assert farther == sorted(farther)
+    assert farther[-1] > 3 * farther[0]

@@ -4,7 +4,9 @@ import ast
 import subprocess
 import sys
 from collections.abc import Iterator
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
+from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
@@ -14,7 +16,7 @@ from annotate.commands import app
 from annotate.errors import AnnotateError
 from annotate.field.clock_offsets import estimate_offset, read_offset, say_offset
 from annotate.field.gpx_tracks import read_gpx
-from annotate.field.track_stretches import CERTAIN, FilmedSpan, plan_track_stretches
+from annotate.field.track_stretches import CERTAIN, LEAST_WRONG_S, FilmedSpan, plan_track_stretches, say_share
 from annotate.field.walked import correct_clock, follow_track, tell_change_of_clocks
 from annotate.logbook.changes import list_record_changes
 from annotate.logbook.clip_places import cut_by_place
@@ -29,7 +31,7 @@ from annotate.logbook.verdicts import give_verdict
 from annotate.logbook.visits import list_visits
 from detect.clip_places import ClipPlace
 from tests.annotate.made_records import LATER, NOON, add_trees, film, make_candidate, search
-from tests.bench.walks import judge
+from tests.bench.walks import draw_kind, judge
 from tests.drawn_walks import DrawnWalk, draw_walk, place_trees
 
 HEAD = '<gpx version="1.1" creator="drawn" xmlns="http://www.topografix.com/GPX/1/1">'
@@ -102,6 +104,17 @@ def test_drawn_walks_are_asked_about_rather_than_named_wrongly() -> None:
     right, _, _, wrong = counts
     assert right >= 0.85 * counts.sum()
     assert wrong == 0
+
+
+@pytest.mark.parametrize("number", [217, 264, 314])
+def test_a_few_steps_aside_do_not_leave_the_tree(number: int) -> None:
+    """Within a stay under one tree no seconds are left to no tree at all: what is found in them would be lost to it."""
+    _, walk = draw_kind(40000 + number, number)
+    planned = plan_track_stretches(walk.track, trees=walk.trees, spans=walk.spans)
+    assert judge(walk)[2] == 0
+    for stretches in planned.values():
+        for one, after in pairwise(stretches):
+            assert one.tree_id != after.tree_id or after.start_s - one.end_s >= LEAST_WRONG_S
 
 
 def test_trees_far_apart_are_all_certain(walk: DrawnWalk) -> None:
@@ -242,6 +255,21 @@ def test_the_clock_moves_all_that_was_filmed_with_history(logbook: Logbook) -> N
     assert len(list_record_changes(logbook, "clip", clip.id)) == 4
 
 
+def test_a_visit_spans_its_clips_after_they_were_moved_within_the_day(logbook: Logbook) -> None:
+    """An hour earlier, then taken back: start and end are those of the clips, and the hour they had is not left in the visit."""
+    add_trees(logbook, "OT01")
+    clips = [
+        film(logbook, number=number, tree="OT01", recorded_at=NOON + timedelta(minutes=5 * number))
+        for number in (1, 2)
+    ]
+    ends = [clip.recorded_at + timedelta(seconds=clip.duration_s) for clip in clips]
+    for offset_s in (-3600.0, 0.0, 60.0):
+        set_clock(logbook, [clip.id for clip in clips], offset_s=offset_s, who="Maren")
+        (visit,) = [one.visit for one in list_visits(logbook)]
+        moved = timedelta(seconds=offset_s)
+        assert (visit.started_at, visit.ended_at) == (clips[0].recorded_at + moved, ends[1] + moved)
+
+
 def test_clocks_are_set_all_or_none(logbook: Logbook) -> None:
     """Where one of the clips is not there, none moves."""
     clip = film(logbook)
@@ -309,6 +337,8 @@ def test_a_camera_not_put_forward_is_corrected_by_visit(logbook: Logbook) -> Non
         ),
         (b"<a>" * 5000, "deep"),
         (HEAD.encode() + b"<name>" + b" xmlns" * 200_000 + b"</name></gpx>", "namespaces"),
+        (b"<kml></kml>", "found other XML; export the track as GPX$"),
+        (b"<gpx/>", "found 0 with"),
         ("<?xml version='1.0' encoding='UTF-16'?><gpx/>".encode("utf-16"), "cannot be read"),
     ],
 )
@@ -363,6 +393,30 @@ def test_the_commands_tell_what_they_did(logbook: Logbook, walk: DrawnWalk, tmp_
     assert "No stretch is in doubt." in CliRunner().invoke(app, ["stretches", *folder]).output
     clock = CliRunner().invoke(app, ["clock", "--clip", "1", "--offset", "+1h", *folder])
     assert "1 of 1 clip moved." in clock.output
+
+
+def test_clips_under_no_tree_are_named_and_a_site_must_be_there(
+    logbook: Logbook, walk: DrawnWalk, tmp_path: Path
+) -> None:
+    """A clip filmed under a tree that was not entered is told by its name; a site that is none changes nothing."""
+    fill(logbook, replace(walk, trees=tuple(tree for tree in walk.trees if tree.tree_id != 3)))
+    path = write_gpx(tmp_path / "walk.gpx", walk)
+    with pytest.raises(
+        AnnotateError, match=r"site: expected the code of a site \(OTTERHOLT\); found 'NOWHERE'"
+    ):
+        follow_track(logbook, path, offset="0", site="NOWHERE", who="Maren")
+    assert list_stretches(logbook, 1) == ()
+    done = follow_track(logbook, path, offset="0", site="otterholt", who="Maren")
+    assert done.notes == ("filmed along the way, but under no tree of the register: walk 3.mp4",)
+
+
+@pytest.mark.parametrize(
+    ("share", "words"),
+    [(0.9965, "99.7 %"), (0.0035, "0.4 %"), (0.72, "72 %"), (0.0, "under 0.1 %"), (0.9999, "over 99.9 %")],
+)
+def test_a_share_in_doubt_never_reads_as_certain(share: float, words: str) -> None:
+    """Near none and all of it stands a decimal."""
+    assert say_share(share) == words
 
 
 def test_the_place_in_a_file_ties_a_short_clip_to_its_tree(logbook: Logbook, walk: DrawnWalk) -> None:

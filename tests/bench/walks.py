@@ -2,7 +2,8 @@
 
 Walks past twelve trees 15 m apart, in a line and in rows, with positions wrong by 5 m. What that means is left open where it is
 said, so a line is printed for each reading: 68 % of positions within 5 m, 5 m in the root mean square, 5 m along each axis; each
-position for itself, or in errors that last 3 s to 5 minutes. A stay counts as right where the stretch at its middle names its
+position for itself, or in errors that last 3 s to 5 minutes. Then for walkers who are slower, quicker or stop on the way, and for
+trees that are not in the register. A stay counts as right where the stretch at its middle names its
 tree and asks nothing, as left out where there is no stretch.
 """
 
@@ -35,6 +36,13 @@ LASTING = 3
 MISSING, MISSING_EVERY = (3, 8), 8
 """Trees taken out of the register, in one walk for so many others."""
 
+WALKERS: Mapping[str, Mapping[str, float]] = {
+    "at 0.5 m/s": {"speed_m_s": 0.5},
+    "at 1.5 m/s": {"speed_m_s": 1.5},
+    "stopping on half of the ways, for up to a minute": {"pauses_s": 60.0},
+}
+"""Other walkers than the one at 1 m/s, in one walk for `MISSING_EVERY` others."""
+
 WALKS = 480
 
 
@@ -58,7 +66,7 @@ def _find(
     return None
 
 
-def draw_kind(seed: int, number: int) -> tuple[tuple[str, str, float], DrawnWalk]:
+def draw_kind(seed: int, number: int, **walker: float) -> tuple[tuple[str, str, float], DrawnWalk]:
     """Draw the walk of a number in turn: layouts, then kinds of error, then a clip each or one for all."""
     layouts = list(LAYOUTS)
     layout = layouts[number % len(layouts)]
@@ -69,8 +77,14 @@ def draw_kind(seed: int, number: int) -> tuple[tuple[str, str, float], DrawnWalk
         reading=reading,
         lasts_s=lasts_s,
         one_clip=number // (len(layouts) * len(KINDS)) % 2 == 1,
+        **walker,
     )
     return (layout, reading, lasts_s), walk
+
+
+def draw_lasting(seed: int, number: int, **walker: float) -> DrawnWalk:
+    """Draw the walk of a number in turn, of the kinds of a receiver under leaves."""
+    return draw_kind(seed, number % (2 * LASTING) + number // (2 * LASTING) * 2 * len(KINDS), **walker)[1]
 
 
 def main() -> None:
@@ -91,6 +105,9 @@ def main() -> None:
         _tell(f"all as stated, {layout}", [sums[layout, *kind] for kind in told])
     _tell("68 % within", [counts for kind, counts in sums.items() if kind[1] == "68 % within"])
     _tell("all as stated", [sums[layout, *kind] for kind in told for layout in LAYOUTS])
+    for name, walker in WALKERS.items():
+        drawn = (draw_lasting(first + number, number, **walker) for number in range(walks // MISSING_EVERY))
+        _tell(f"68 % within, {name}", [np.array(judge(walk)) for walk in drawn])
     _tell_missing(walks // MISSING_EVERY, first)
     print(f"{walks} walks, seeds {first} to {first + walks - 1}, in {time.perf_counter() - began:.0f} s")
 
@@ -99,7 +116,7 @@ def _tell_missing(walks: int, first: int) -> None:
     """Print what becomes of stays under trees that are not in the register, and of the others beside them."""
     here, others = np.zeros(4, int), np.zeros(4, int)
     for number in range(walks):
-        _, walk = draw_kind(first + number, number % (2 * LASTING) + number // (2 * LASTING) * 2 * len(KINDS))
+        walk = draw_lasting(first + number, number)
         known = tuple(tree for tree in walk.trees if tree.tree_id not in MISSING)
         is_missing = [tree in MISSING for tree, _, _ in walk.stays]
         for counts, wanted in ((here, True), (others, False)):

@@ -5,6 +5,7 @@ anything or judges a picture; how a set is written stands in `models.coco`.
 """
 
 import hashlib
+import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
@@ -201,9 +202,12 @@ def _check_word(word: object, allowed: Sequence[str], what: str) -> None:
         )
 
 
+SHA256 = re.compile("[0-9a-f]{64}")
+
+
 def is_sha256(text: str) -> bool:
     """Tell whether a text is a sha256 in small hexadecimal letters."""
-    return len(text) == 64 and set(text) <= set("0123456789abcdef")
+    return SHA256.fullmatch(text) is not None
 
 
 def _check_sha256(text: str, what: str) -> None:

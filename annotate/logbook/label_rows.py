@@ -13,7 +13,7 @@ from itertools import groupby
 from typing import Any
 
 import numpy as np
-from sqlalchemy import delete, func, insert, select, update
+from sqlalchemy import delete, func, insert, or_, select, update
 from sqlalchemy.orm import Session
 
 from annotate.errors import AnnotateError
@@ -244,24 +244,12 @@ def _settle_repeats(session: Session, touched: Sequence[LabelledImage]) -> None:
     """Note anew which labels repeat which, in every group that one of those touched stands in."""
     if not touched:
         return
-    rows = session.execute(
-        select(
-            LabelRow.id,
-            LabelRow.picture,
-            LabelRow.source,
-            LabelRow.tree,
-            LabelRow.date,
-            LabelRow.clip,
-            LabelRow.look,
-            LabelRow.repeats_id,
-        )
-    ).all()
-    rows = sorted(rows, key=lambda row: (PRECEDENCE.index(row.source), row.id))
+    pictures = {image.picture for image in touched}
+    groups = {_find_group(image.tree, image.date, image.clip) for image in touched}
+    rows = _list_standing(session, pictures, groups)
     first: dict[str, int] = {}
     for row in rows:
         first.setdefault(row.picture, row.id)
-    pictures = {image.picture for image in touched}
-    groups = {_find_group(image.tree, image.date, image.clip) for image in touched}
     groups |= {_find_group(row.tree, row.date, row.clip) for row in rows if row.picture in pictures}
     inside: dict[Group, list[Any]] = {}
     for row in rows:
@@ -282,3 +270,53 @@ def _settle_repeats(session: Session, touched: Sequence[LabelledImage]) -> None:
     news = [{"id": one, "repeats_id": other} for one, other in repeats.items() if before[one] != other]
     if news:
         session.execute(update(LabelRow), news)
+
+
+FEW = 500
+"""Pictures, and groups of them, that are asked for one by one; of more, all rows are read at once, which is then sooner done."""
+
+
+def _list_standing(session: Session, pictures: set[str], groups: set[Group]) -> list[Any]:
+    """Return how labels stand, those that go before others first.
+
+    There are at least those of some pictures, of some groups and of every group that one of the pictures stands in, and all
+    others of the pictures of these.
+    """
+    columns = (
+        LabelRow.id,
+        LabelRow.picture,
+        LabelRow.source,
+        LabelRow.tree,
+        LabelRow.date,
+        LabelRow.clip,
+        LabelRow.look,
+        LabelRow.repeats_id,
+    )
+
+    def find(*conditions: Any) -> dict[int, Any]:
+        return {row.id: row for row in session.execute(select(*columns).where(*conditions))}
+
+    def find_by_picture(wanted: Iterable[str]) -> dict[int, Any]:
+        return {
+            number: row
+            for some in part_ids(set(wanted))
+            for number, row in find(LabelRow.picture.in_(some)).items()
+        }
+
+    rows: dict[int, Any] = {}
+    if len(pictures) <= FEW and len(groups) <= FEW:
+        rows = find_by_picture(pictures)
+        for group in groups | {_find_group(row.tree, row.date, row.clip) for row in rows.values()}:
+            rows |= find(*_select_group(group))
+        rows |= find_by_picture(row.picture for row in rows.values())
+    else:
+        rows = find()
+    return sorted(rows.values(), key=lambda row: (PRECEDENCE.index(row.source), row.id))
+
+
+def _select_group(group: Group) -> tuple[Any, ...]:
+    """Return the conditions that rows of a group meet, as `_find_group` names it."""
+    tree, day, clip = group
+    if day is not None:
+        return LabelRow.tree == tree, LabelRow.date == day
+    return LabelRow.clip == clip, or_(LabelRow.tree == "", LabelRow.date.is_(None))

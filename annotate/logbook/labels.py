@@ -4,11 +4,11 @@ Labels of source "verdict" follow the verdicts (`verdict_labels`) and are brough
 sources are only touched by `add_labels`. Each picture stands in the set once (`label_rows`).
 """
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
-from sqlalchemy import case, func, select
+from sqlalchemy import case, func, select, true
 from sqlalchemy.orm import Session
 
 from annotate.errors import AnnotateError
@@ -70,8 +70,9 @@ def gather_labels(logbook: Logbook) -> LabelChanges:
             return LabelChanges(0, 0, 0, _count_from_verdicts(session))
         touched = None if before is None or before.rest != now.rest else find_touched(session, before)
         wanted = derive_labels(session, touched)
-        known = _list_known(session)
         others = load_labels(session, LabelRow.source != "verdict", LabelRow.light.is_(None))
+        asked = {*wanted, *(image.picture for _, image in others)}
+        known = _list_known(session, None if touched is None else asked)
     # A picture is looked at when it is new, and again when its marks may have moved.
     unseen = [image for name, image in wanted.items() if known.get(name) != digest_label(image)]
     looks, lost = see_pictures(logbook, [*unseen, *(image for _, image in others)])
@@ -103,12 +104,20 @@ def _count_from_verdicts(session: Session) -> int:
     return session.scalar(select(func.count()).where(LabelRow.source == "verdict")) or 0
 
 
-def _list_known(session: Session) -> dict[str, str]:
-    """Return picture -> digest of the labels from verdicts; empty where the picture has still to be looked at."""
-    rows = session.execute(
-        select(LabelRow.picture, LabelRow.digest, LabelRow.light).where(LabelRow.source == "verdict")
+def _list_known(session: Session, pictures: Collection[str] | None) -> dict[str, str]:
+    """Return picture -> digest of the labels from verdicts, of some pictures or all; empty where it has still to be looked at."""
+    chosen: list[Any] = (
+        [true()] if pictures is None else [LabelRow.picture.in_(some) for some in part_ids(pictures)]
     )
-    return {picture: "" if light is None else digest for picture, digest, light in rows}
+    return {
+        picture: "" if light is None else digest
+        for some in chosen
+        for picture, digest, light in session.execute(
+            select(LabelRow.picture, LabelRow.digest, LabelRow.light).where(
+                LabelRow.source == "verdict", some
+            )
+        )
+    }
 
 
 def add_labels(logbook: Logbook, images: Sequence[LabelledImage]) -> LabelChanges:

@@ -19,6 +19,7 @@ from annotate.commands.base import app
 from annotate.commands.labels import labels
 from annotate.errors import AnnotateError
 from annotate.learning.labels import export_labels, import_labels, name_gaps, say_class, sum_set
+from annotate.logbook import label_rows
 from annotate.logbook.clips import add_stretch
 from annotate.logbook.judged_places import list_dismissed
 from annotate.logbook.label_rows import LabelChanges
@@ -262,6 +263,40 @@ def test_pictures_alike_stand_in_the_set_once(logbook: Logbook) -> None:
     assert [image.clip for image in list_labels(logbook)] == [f"{3:064x}", f"{4:064x}"] and count_repeated(
         logbook
     ) == 0
+
+
+def test_repeats_are_the_same_however_few_rows_are_read(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Read one by one or all at once, of the same labels the same ones stand in the set: of trees, of clips, of either source."""
+    rng = random.Random(3)
+    trees = [
+        ("OTTERHOLT/OT03", NOON.date()),
+        ("OTTERHOLT/OT04", NOON.date()),
+        ("OTTERHOLT/OT04", None),
+        ("", None),
+    ]
+    steps = [
+        [
+            (rng.randrange(5), rng.choice(trees), rng.choice("ab") * 64, rng.choice(("import", "drawn in")))
+            for _ in range(rng.randrange(1, 4))
+        ]
+        for _ in range(25)
+    ]
+    standing = []
+    for few in (0, 500):
+        monkeypatch.setattr(label_rows, "FEW", few)
+        with open_logbook(create_logbook(tmp_path / str(few), zone="UTC")) as book:
+            seen = []
+            for step in steps:
+                wanted = {
+                    (seed, source): make_label(book, seed, tree=tree, date=day, clip=clip, source=source)
+                    for seed, (tree, day), clip, source in step
+                }
+                add_labels(book, list(wanted.values()))
+                seen.append([digest_label(one) + one.source + one.tree for one in list_labels(book)])
+            standing.append((seen, count_repeated(book)))
+    assert standing[0] == standing[1] and standing[0][1] > 0
 
 
 def test_imports_stay_whatever_the_verdicts_say(logbook: Logbook) -> None:

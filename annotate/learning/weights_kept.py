@@ -91,13 +91,16 @@ def find_in_use(logbook: Logbook) -> Path:
     name, sha256 = _read_note(logbook)
     if name == SHIPPED:
         return DEFAULT_WEIGHTS
+    path = weights_folder(logbook) / f"{name}.pt"
     try:
         path = find_weights_path(logbook, name)
         found = read_card(find_card_path(path)).weights_sha256
         if found == sha256 and hash_file(path) == sha256:
             return path
         fault = f"others, with {found[:12]}..." if found != sha256 else "a file that was changed or cut off"
-    except (AnnotateError, ModelsError, OSError) as error:
+    except OSError as error:
+        fault = f"that {path.name} cannot be read ({error.strerror})"
+    except (AnnotateError, ModelsError) as error:
         fault = str(error)
     raise AnnotateError(
         f"weights {name} in use: expected weights with the sha256 {sha256[:12]}...; found {fault}; "

@@ -766,6 +766,12 @@ def test_weights_that_do_not_fit_their_card_end_a_training(logbook: Logbook, tmp
     """A training begins with the weights in use; where these are broken it says so and changes nothing."""
     name = keep(logbook, tmp_path, 1)
     use_weights(logbook, name)
-    find_weights_path(logbook, name).write_bytes(b"nothing")
+    path = find_weights_path(logbook, name)
+    path.write_bytes(b"nothing")
     with pytest.raises((AnnotateError, ModelsError), match="leafshade weights use shipped"):
+        run_training(logbook)
+    path.rename(path.with_name("other.pt"))
+    with pytest.raises(
+        AnnotateError, match=rf"found that {path.name} cannot be read.*leafshade weights use shipped"
+    ):
         run_training(logbook)

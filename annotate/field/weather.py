@@ -15,7 +15,7 @@ TEMPERATURE = Range(-40.0, 50.0, "degrees Celsius", "14.5")
 """No walk under trees is colder or warmer; 86 is Fahrenheit."""
 
 FORCE = Range(0, 12, "the Beaufort scale", "3")
-OKTAS = Range(0, 9, "oktas, 9 for a sky that cannot be seen,", "4")
+OKTAS = Range(0, 9, "oktas (9 where the sky cannot be seen)", "4")
 
 
 @dataclass(frozen=True, slots=True)

@@ -22,8 +22,8 @@ Field = NDArray[np.floating[Any]]
 CERTAIN = 0.997
 """A tree at least this probable, among trees, is taken without asking. Of 0.99, 0.995, 0.997 and
 0.998 the highest at which 95 % of drawn stays are still taken rightly, where 5 m hold 68 % and errors last 30 to 300 s: of 10,466
-(tests.bench.walks, seeds 0, 1000, 40000 and 50000 on) 95.0 % are, 4.8 % asked about, 0.2 % given no tree, none taken wrongly, with
-0.7 to be expected by what the model says of itself. At 0.995 it is 95.9 %, and one wrongly where 1.0 is to be expected."""
+(tests.bench.walks, seeds 0, 1000, 40000 and 50000 on) 95.0 % are, 4.8 % asked about, 0.2 % given no tree and none taken wrongly;
+0.7 are to be expected by what the model says of itself. At 0.995 it is 95.9 %, and one wrongly where 1.0 is to be expected."""
 
 MOST_ELSEWHERE = 0.3
 """Where it is more probable that one stood under no tree of the register, that is asked about. It is weighed more loosely than

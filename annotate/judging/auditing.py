@@ -163,8 +163,10 @@ def draw_sample(
     return len(drawn)
 
 
-def audit_visits(logbook: Logbook, *, tree_id: int | None = None) -> tuple[VisitAudit, ...]:
-    """Return how far the audit of each visit with searched clips is, in the order of their first clips.
+def audit_visits(
+    logbook: Logbook, *, tree_id: int | None = None, visit_id: int | None = None
+) -> tuple[VisitAudit, ...]:
+    """Return how far the audit of each visit with searched clips is, in the order of their first clips; or of one visit.
 
     Parameters
     ----------
@@ -173,7 +175,7 @@ def audit_visits(logbook: Logbook, *, tree_id: int | None = None) -> tuple[Visit
     """
     drawn = _list_drawn(logbook)
     by_visit: dict[int, list[Footage]] = {}
-    for clip in list_footage(logbook):
+    for clip in list_footage(logbook, visit_id=visit_id, tree_id=tree_id):
         by_visit.setdefault(clip.visit_id, []).append(clip)
     default_s = logbook.settings.search.window_s
     return tuple(

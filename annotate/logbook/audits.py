@@ -6,16 +6,17 @@ was drawn from; once its clip has been searched again it is asked no more. Which
 answers, stands in `annotate.judging.auditing`; candidates and observations are never touched here.
 """
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
-from typing import Literal, get_args
+from typing import Any, Literal, get_args
 
-from sqlalchemy import ColumnElement, Select, exists, func, select
+from sqlalchemy import ColumnElement, Select, exists, func, select, true
 from sqlalchemy.orm import Session
 
 from annotate.errors import AnnotateError
 from annotate.logbook.clips import to_clip
+from annotate.logbook.database import part_ids
 from annotate.logbook.opening import Logbook
 from annotate.logbook.records import Clip
 from annotate.logbook.tables import (
@@ -112,8 +113,10 @@ class PlainFrame:
     frame_size_px: tuple[int, int]
 
 
-def list_footage(logbook: Logbook, *, visit_id: int | None = None) -> tuple[Footage, ...]:
-    """Return the searched clips of one visit, or of all, in the order they were recorded."""
+def list_footage(
+    logbook: Logbook, *, visit_id: int | None = None, tree_id: int | None = None
+) -> tuple[Footage, ...]:
+    """Return the searched clips of all visits, or of one, or those with a stretch of a tree, in the order they were recorded."""
     wanted = (
         select(ClipRow, SearchRow)
         .join(SearchRow, (SearchRow.clip_id == ClipRow.id) & SearchRow.current)
@@ -122,8 +125,12 @@ def list_footage(logbook: Logbook, *, visit_id: int | None = None) -> tuple[Foot
     )
     if visit_id is not None:
         wanted = wanted.where(ClipRow.visit_id == visit_id)
+    if tree_id is not None:
+        wanted = wanted.where(ClipRow.id.in_(select(StretchRow.clip_id).where(StretchRow.tree_id == tree_id)))
     with logbook.reading() as session:
-        flagged, larvae, unjudged = _list_flagged(session)
+        found = session.execute(wanted).all()
+        is_all = visit_id is None and tree_id is None
+        flagged, larvae, unjudged = _list_flagged(session, None if is_all else {row[0].id for row in found})
         stretches: dict[int, list[tuple[float, float, int]]] = {}
         for row in session.scalars(select(StretchRow).order_by(StretchRow.start_s)):
             stretches.setdefault(row.clip_id, []).append((row.start_s, row.end_s, row.tree_id))
@@ -138,7 +145,7 @@ def list_footage(logbook: Logbook, *, visit_id: int | None = None) -> tuple[Foot
                 unjudged=unjudged.get(clip.id, 0),
                 stretches=tuple(stretches.get(clip.id, ())),
             )
-            for clip, search in session.execute(wanted)
+            for clip, search in found
         )
 
 
@@ -302,16 +309,35 @@ def _find_standing(session: Session, window_id: int) -> str:
 
 
 def _list_flagged(
-    session: Session,
+    session: Session, clip_ids: Collection[int] | None
 ) -> tuple[dict[int, list[Span]], dict[int, list[Span]], dict[int, int]]:
-    """Return by clip id the spans of what the search flagged, those of confirmed silhouettes, and how many are unjudged."""
+    """Return by clip id the spans of what the search flagged, those of confirmed silhouettes, and how many are unjudged.
+
+    Parameters
+    ----------
+    clip_ids : the clips asked for; None for all
+    """
     flagged: dict[int, list[Span]] = {}
     larvae: dict[int, list[Span]] = {}
     unjudged: dict[int, int] = {}
-    rows = session.scalars(
-        select(CandidateRow)
-        .where(CandidateRow.found_by == "search", CandidateRow.standing.in_(("listed", "same")))
-        .order_by(CandidateRow.id)
+    chosen: list[Any] = (
+        [true()] if clip_ids is None else [CandidateRow.clip_id.in_(some) for some in part_ids(clip_ids)]
+    )
+    rows = (
+        row
+        for some in chosen
+        for row in session.execute(
+            select(
+                CandidateRow.clip_id,
+                CandidateRow.first_s,
+                CandidateRow.last_s,
+                CandidateRow.standing,
+                CandidateRow.answer,
+                CandidateRow.kind,
+            )
+            .where(CandidateRow.found_by == "search", CandidateRow.standing.in_(("listed", "same")), some)
+            .order_by(CandidateRow.id)
+        )
     )
     for row in rows:
         flagged.setdefault(row.clip_id, []).append((row.first_s, row.last_s))

@@ -23,6 +23,7 @@ from annotate.numbers import say_count
 from annotate.web.cards import build_card
 from annotate.web.choices import list_tree_words, read_number, write_tree
 from annotate.web.desk import find_desk
+from annotate.web.missed import tell_missed
 from annotate.web.record_rows import Row, describe_observation, describe_tree, describe_visit
 from annotate.web.rendering import render
 from annotate.web.wording import say_date
@@ -109,6 +110,7 @@ def _show_tree(request: Request) -> Response:
         "tree": row,
         "tree_word": write_tree(tree, list_trees(logbook)),
         "rows": [describe_observation(one) for one in found[:PAGE_SIZE]],
+        "missed": tell_missed(logbook, tree=tree),
     }
     return render("tree.html", values)
 

@@ -21,6 +21,7 @@ from annotate.logbook.visits import TREE_NOTES, VISIT_VALUES, find_site, find_vi
 from annotate.numbers import say_count
 from annotate.web.choices import read_number
 from annotate.web.desk import Desk, find_desk
+from annotate.web.missed import tell_missed
 from annotate.web.record_rows import Row, say_length
 from annotate.web.rendering import render
 from annotate.web.sent import Sent, read_reviewer, read_text, take
@@ -69,6 +70,7 @@ def _show_new(request: Request) -> Response:
         "heading": "A new visit",
         "sense": "A visit to a site on a date that has one already completes that one.",
         "visit": None,
+        "missed": "",
         "said": dict.fromkeys(VISIT_VALUES, ""),
         "weather": "",
         "sites": [site.code for site in sites],
@@ -91,6 +93,7 @@ def _show_visit(request: Request) -> Response:
         "heading": f"{visit.site}, {write_out(visit.date)}",
         "sense": _tell_visit(visit, effort),
         "visit": visit,
+        "missed": tell_missed(desk.logbook, visit=visit),
         "said": _write_values(visit),
         "weather": say_weather(
             temperature_c=visit.temperature_c,

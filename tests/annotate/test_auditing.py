@@ -39,7 +39,7 @@ from annotate.logbook.audits import (
     list_samples,
     next_window,
 )
-from annotate.logbook.clips import add_clip, add_stretch
+from annotate.logbook.clips import add_clip, add_stretch, find_clip
 from annotate.logbook.clocks import set_clock
 from annotate.logbook.opening import EVIDENCE_NAME, Logbook, create_logbook, open_logbook
 from annotate.logbook.pictures import read_picture
@@ -47,11 +47,14 @@ from annotate.logbook.places import find_tree
 from annotate.logbook.records import Clip
 from annotate.logbook.searches import save_search
 from annotate.logbook.verdicts import give_verdict
-from annotate.logbook.visits import list_visits
+from annotate.logbook.visits import find_visit, list_visits
+from annotate.web.missed import tell_missed
 from detect.candidates import Candidate
 from detect.clips import open_clip, read_frames
 from detect.errors import DetectError
 from detect.sharpness import choose_sharp, watch_frames
+from tests.annotate import asking
+from tests.annotate.made_pages import serve_pages
 from tests.annotate.made_records import NOON, add_trees, make_candidate, make_found
 from tests.annotate.typed import run_typed
 from tests.conftest import write_clip
@@ -469,6 +472,43 @@ def test_a_tree_has_its_own_windows(logbook: Logbook, filmed: Path) -> None:
     assert visit.parts == (Audit(2, 14, 14),)
     (visit,) = audit_visits(logbook, tree_id=find_tree(logbook, "OT03").id)
     assert visit.parts == (Audit(1, 10, 10),)
+
+
+def test_pages_of_a_tree_and_a_visit_say_what_was_missed(logbook: Logbook, filmed: Path) -> None:
+    """Where nothing is confirmed stands what the audit tells: not known, waiting, the estimate; of unfilmed trees nothing."""
+    clip = put_in(logbook, filmed)
+    ours, other = find_tree(logbook, "OT03"), find_tree(logbook, "OT05")
+    visit = find_visit(logbook, find_clip(logbook, clip.id).visit_id or 0)
+    assert tell_missed(logbook, tree=other) == ""
+    assert tell_missed(logbook, tree=ours).endswith("Draw plain frames to tell it by: leafshade audit")
+    assert tell_missed(logbook, visit=visit).endswith("leafshade audit --visit 2026-05-17")
+    draw(logbook, windows=SECONDS)
+    assert tell_missed(logbook, tree=ours).endswith("not known. Plain frames of it wait in the review.")
+    answer_all(logbook, lambda start_s: "larva" if start_s == 3 else "none")
+    sentence = "In 24 moments looked at, of 24 that the search passed over, 1 held a larva"
+    assert tell_missed(logbook, tree=ours).startswith(sentence)
+    assert tell_missed(logbook, visit=visit).startswith(sentence)
+    with serve_pages(logbook) as address:
+        for page in ("/trees/OTTERHOLT/OT03", f"/visits/{visit.id}"):
+            assert sentence in asking.get(f"{address}{page}").text
+        assert "the search passed over" not in asking.get(f"{address}/trees/OTTERHOLT/OT05").text
+
+
+@pytest.mark.parametrize("number", [0, 1])
+def test_the_clips_of_one_tree_or_visit_are_read_alone(
+    logbook: Logbook, filmed: Path, tmp_path: Path, number: int
+) -> None:
+    """Asked for one, footage holds what it holds where all is asked for, flagged spans with it."""
+    paths = [filmed, copy_clip(filmed, tmp_path, rest=b"x" * 40)]
+    clips = [
+        put_in(logbook, path, [make_candidate(2.0 + place)], tree=tree)
+        for place, (path, tree) in enumerate(zip(paths, ("OT03", "OT05"), strict=True))
+    ]
+    whole = list_footage(logbook)
+    assert len(whole) == 2 and all(clip.flagged for clip in whole)
+    tree = find_tree(logbook, ("OT03", "OT05")[number])
+    assert list_footage(logbook, tree_id=tree.id) == (whole[number],)
+    assert list_footage(logbook, visit_id=find_clip(logbook, clips[number].id).visit_id) == whole
 
 
 def test_a_later_sample_keeps_the_length_of_the_windows(logbook: Logbook, filmed: Path) -> None:

@@ -78,7 +78,8 @@ def tell_coverage(
     coverage = measure_coverage(lens, curve, profile, frame_size_px=frame)
     source = "given" if focal_equivalent_mm else "stated by its file" if stated else "by the settings"
     lines = [
-        f"{clip.name}: {clip.width_px} x {clip.height_px} px, {focal:g} mm ({source}), {profile.taxon}, were it fairly sharp:"
+        f"{clip.name}: {clip.width_px} x {clip.height_px} px, {focal:g} mm ({source}), {profile.taxon}; "
+        "reckoned for fairly sharp frames:"
     ]
     trees = list_tree_heights(logbook, clip.id)
     for tree, height_m in trees or (("no tree", None),):

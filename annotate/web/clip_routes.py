@@ -29,7 +29,7 @@ from annotate.web.record_rows import say_length
 from annotate.web.rendering import render
 from annotate.web.sent import Sent, read_id, read_reviewer, take
 from annotate.web.strips import PICTURES, ask_for_strip, find_picture, list_times
-from annotate.web.wording import say_clock_with_zone, say_date
+from annotate.web.wording import say_clock_with_zone, say_date, say_source
 
 MOST_STRETCHES = 200
 LONGEST_DOUBT = 500
@@ -116,7 +116,7 @@ def _show_clip(request: Request) -> Response:
         + (f", {doubts} in doubt: say which tree it is." if doubts else "."),
         "when": f"{say_date(clip.recorded_at, clip.zone)}, {say_clock_with_zone(clip.recorded_at, clip.zone)}",
         "length": say_length(clip.duration_s),
-        "recorded_from": clip.recorded_from,
+        "source": say_source(clip.recorded_from),
         "clock": f"The camera's clock is corrected by {say_offset(offset_s)}." if offset_s else "",
         "change": tell_change_of_clocks(clip.recorded_at, clip.zone),
         "state": state,

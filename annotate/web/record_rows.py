@@ -10,7 +10,7 @@ from annotate.logbook.visits import VisitSummary
 from annotate.numbers import say_count
 from annotate.observations import say_place
 from annotate.web.cards import address_picture
-from annotate.web.wording import say_clock, say_clock_with_zone, say_date, write_out
+from annotate.web.wording import say_clock, say_clock_with_zone, say_date, say_source, write_out
 
 Row = dict[str, Any]
 
@@ -105,7 +105,7 @@ def describe_visit(
                 "address": f"/clips/{clip.id}",
                 "clock": say_clock(clip.recorded_at, clip.zone),
                 "length": say_length(clip.duration_s),
-                "recorded_from": clip.recorded_from,
+                "source": say_source(clip.recorded_from),
             }
             for clip in clips
         ],

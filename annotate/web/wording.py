@@ -15,6 +15,11 @@ VERDICT_WORDS = {
     "open": "opened this again",
 }
 DRAWN_WORDS = "drawn by hand"
+MOMENT_WORDS = {
+    "metadata": "time as its file says",
+    "file date": "time by the date of its file, which copying can change",
+    "given": "time as given by hand",
+}
 KIND_WORDS = {"silhouette": "silhouette", "feeding": "feeding damage"}
 
 
@@ -37,6 +42,11 @@ def say_clock_with_zone(moment: datetime, zone: str) -> str:
     """Return the local time of day to the minute with its zone: "13:42 BST"."""
     local = to_local(moment, zone)
     return f"{local:%H:%M} {local.tzname() or zone}"
+
+
+def say_source(recorded_from: str) -> str:
+    """Return what the moment of a clip was read from, in words."""
+    return MOMENT_WORDS.get(recorded_from, f"time from {recorded_from}")
 
 
 def say_tree(candidate: QueuedCandidate) -> str:

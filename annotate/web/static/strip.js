@@ -94,18 +94,20 @@ function lay(bar, part) {
 
 function drawRow(part, place) {
   const row = document.createElement("li");
-  row.append(
+  const boxes = document.createElement("div");
+  boxes.className = "row";
+  boxes.append(
     field("Tree", chooseTree(part, place), `tree ${place}`),
-    field(" from ", timeBox(part, place, "start_s"), `start_s ${place}`),
-    field(" to ", timeBox(part, place, "end_s"), `end_s ${place}`),
-    " s ",
+    field("from, s", timeBox(part, place, "start_s"), `start_s ${place}`),
+    field("to, s", timeBox(part, place, "end_s"), `end_s ${place}`),
+    press("Remove", () => change(parts.filter((_, other) => other !== place))),
   );
+  row.append(boxes);
   if (part.doubt) {
     const words = document.createElement("p");
     words.textContent = `In doubt: ${part.doubt}.`;
     row.append(words, press(`It is ${nameTree(part.tree)}`, () => replace(place, {})));
   }
-  row.append(press("Remove", () => change(parts.filter((_, other) => other !== place))));
   return row;
 }
 

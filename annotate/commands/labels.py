@@ -184,6 +184,8 @@ def import_file(
         done = import_labels(opened, file, origin=source, licence=licence, called=called)
         repeated = count_repeated(opened) - before
     print(f"{say_count(done.new, 'picture')} new, {done.changed} changed, {done.same} as before.")
+    if done.newer:
+        print(f"{say_count(done.newer, 'picture')} left as labelled here: later than in this file.")
     if repeated > 0:
         print(f"{say_count(repeated, 'picture')} left out of the set, as repeating another of it.")
     print("See the set with: leafshade labels")

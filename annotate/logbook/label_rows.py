@@ -36,13 +36,20 @@ Group = tuple[str, date | None, str]
 
 @dataclass(frozen=True, slots=True)
 class LabelChanges:
-    """What was done to the labels; `lost` are sha256s of pictures that are gone or damaged and so not in the set."""
+    """What was done to the labels.
+
+    Attributes
+    ----------
+    lost : sha256s of pictures that are gone or damaged and so not in the set
+    newer : pictures left as they are, since they were labelled later than what came in
+    """
 
     new: int
     changed: int
     removed: int
     same: int
     lost: tuple[str, ...] = ()
+    newer: int = 0
 
 
 @dataclass(frozen=True, slots=True)

@@ -121,9 +121,10 @@ def _list_known(session: Session, pictures: Collection[str] | None) -> dict[str,
 
 
 def add_labels(logbook: Logbook, images: Sequence[LabelledImage]) -> LabelChanges:
-    """Add labels that were drawn in or imported: all in one transaction, or none. A picture of a source known is replaced.
+    """Add labels that were drawn in or imported: all in one transaction, or none.
 
-    The side of the set is chosen anew, since it hangs on tree, date and clip alone.
+    Of a picture that a source has labelled already, what was labelled last stays: sets of two versions end in the same set in
+    whatever order they come. The side of the set is chosen anew, since it hangs on tree, date and clip alone.
 
     Raises
     ------
@@ -146,16 +147,25 @@ def add_labels(logbook: Logbook, images: Sequence[LabelledImage]) -> LabelChange
             f"first {lost[0][:12]}; keep the pictures first"
         )
     done = []
+    newer = 0
     with logbook.writing() as session:
         for source, by_picture in wanted.items():
             if by_picture:
                 present = load_labels(session, LabelRow.source == source)
-                done.append(bring_to(session, present, by_picture, looks, removes=False))
+                last = {image.picture: image.labelled_at for _, image in present}
+                taken = {
+                    name: image
+                    for name, image in by_picture.items()
+                    if name not in last or last[name] <= image.labelled_at
+                }
+                newer += len(by_picture) - len(taken)
+                done.append(bring_to(session, present, taken, looks, removes=False))
     return LabelChanges(
         sum(part.new for part in done),
         sum(part.changed for part in done),
         0,
         sum(part.same for part in done),
+        newer=newer,
     )
 
 

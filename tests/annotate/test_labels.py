@@ -367,6 +367,33 @@ def test_a_set_goes_out_and_comes_into_another_logbook(logbook: Logbook, tmp_pat
         assert gather_labels(other) == LabelChanges(0, 0, 0, 0) and len(list_labels(other)) == 4
 
 
+@pytest.mark.parametrize("order", [("old", "new"), ("new", "old")])
+def test_labels_from_two_versions_merge(
+    run: Run, logbook: Logbook, tmp_path: Path, order: tuple[str, str]
+) -> None:
+    """An older and a newer file of one set end in the newer labels and all pictures of both, whichever comes first."""
+    judge(logbook, 1, "confirm", L4)
+    judge(logbook, 2, "confirm")
+    gather_labels(logbook)
+    export_labels(logbook, tmp_path / "old.json")
+    later = LATER + timedelta(days=1)
+    give_verdict(logbook, 1, answer="dismiss", reviewer="Ines", at=later, reason="twig")
+    give_verdict(logbook, 2, answer="unsure", reviewer="Ines", at=later)
+    judge(logbook, 4, "confirm")
+    gather_labels(logbook)
+    export_labels(logbook, tmp_path / "new.json")
+    asked = ["--source", "Otterholt", "--licence", "CC0 1.0", "--logbook"]
+    with open_logbook(create_logbook(tmp_path / "other")) as other:
+        told = [
+            run("labels", "import", str(tmp_path / f"{name}.json"), *asked, str(other.folder)).stdout
+            for name in order
+        ]
+        found = {image.picture: (image.answer, image.reason) for image in list_labels(other)}
+        assert sorted(found.values()) == [("larva", ""), ("larva", ""), ("nothing", "twig")]
+    kept = "1 picture left as labelled here: later than in this file." in told[1]
+    assert kept == (order == ("new", "old")) and "1 picture new" in told[1]
+
+
 def save(path: Path, form: str, size: tuple[int, int] = (200, 160), *, turned: bool = False) -> bytes:
     stream = BytesIO()
     exif = Image.Exif()

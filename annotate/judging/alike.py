@@ -121,7 +121,7 @@ def compare_looks(looks: Looks, candidate_id: int) -> NDArray[np.float32]:
     if place == len(looks.ids) or looks.ids[place] != candidate_id:
         raise AnnotateError(
             f"candidate {candidate_id}: expected one that the network has looked at; found no look of it, its picture may be "
-            "missing; run: leafshade similar"
+            "missing; put it back, then run: leafshade order"
         )
     mean, spread = _measure_looks(looks.vectors)
     wanted = (looks.vectors[place].astype(np.float32) - mean) / spread

@@ -123,11 +123,15 @@ def lay_out_effort(effort: Sequence["TreeEffort"]) -> "Table":
 
 def tell_history(changes: "Sequence[ObservationChange | RecordChange]", *, zone: str) -> list[str]:
     """Return a line for each change: when, who, what it was and is."""
+    from annotate.histories import name_field, say_value
     from annotate.zones import find_local_date, write_clock, write_date
+
+    def say(change: "ObservationChange | RecordChange", value: str | None) -> str:
+        return say_value(change.field, value, zone=zone) or "nothing"
 
     return [
         f"{write_date(find_local_date(change.at, zone))}, {write_clock(change.at, zone)}, {change.who}: "
-        f"{change.field} was {change.old or 'nothing'}, is now {change.new or 'nothing'}"
+        f"{name_field(change)} was {say(change, change.old)}, is now {say(change, change.new)}"
         for change in changes
     ]
 

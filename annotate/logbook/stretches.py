@@ -134,10 +134,13 @@ def move_filmed(
 
 
 def describe_stretches(session: Session, stretches: Sequence[StretchRow]) -> str:
-    """Return stretches in one line: "OT01 0.0-12.3 s, OT02 12.3-40.0 s"."""
+    """Return stretches in one line: "OT01 0.0-12.3 s, OT02 12.3-40.0 s in doubt"."""
     codes = {row.tree_id: session.get_one(TreeRow, row.tree_id).code for row in stretches}
     ordered = sorted(stretches, key=lambda row: row.start_s)
-    return ", ".join(f"{codes[row.tree_id]} {row.start_s:.1f}-{row.end_s:.1f} s" for row in ordered)
+    return ", ".join(
+        f"{codes[row.tree_id]} {row.start_s:.1f}-{row.end_s:.1f} s{' in doubt' if row.doubt else ''}"
+        for row in ordered
+    )
 
 
 def _lies_under(row: StretchRow, planned: Sequence[PlannedStretch]) -> bool:

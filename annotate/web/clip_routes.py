@@ -25,7 +25,7 @@ from annotate.logbook.tracks import list_asked
 from annotate.numbers import say_count
 from annotate.web.choices import read_number
 from annotate.web.desk import Desk, find_desk
-from annotate.web.record_rows import say_length
+from annotate.web.record_rows import describe_change, say_length
 from annotate.web.rendering import render
 from annotate.web.sent import Sent, read_id, read_reviewer, take
 from annotate.web.strips import PICTURES, ask_for_strip, find_picture, list_times
@@ -121,14 +121,7 @@ def _show_clip(request: Request) -> Response:
         "change": tell_change_of_clocks(clip.recorded_at, clip.zone),
         "state": state,
         "history": [
-            {
-                "field": one.field,
-                "old": one.old,
-                "new": one.new,
-                "when": f"{say_date(one.at, clip.zone)}, {say_clock_with_zone(one.at, clip.zone)}",
-                "who": one.who,
-            }
-            for one in list_record_changes(desk.logbook, "clip", clip.id)
+            describe_change(one, zone=clip.zone) for one in list_record_changes(desk.logbook, "clip", clip.id)
         ],
     }
     return render("clip.html", values)

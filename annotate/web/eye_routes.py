@@ -33,10 +33,9 @@ from annotate.logbook.visits import find_site
 from annotate.numbers import say_count
 from annotate.web.choices import read_number, write_tree
 from annotate.web.desk import Desk, find_desk
-from annotate.web.record_rows import Row, describe_observation
+from annotate.web.record_rows import Row, describe_change, describe_observation
 from annotate.web.rendering import render
 from annotate.web.sent import Sent, read_id, read_reviewer, read_text, take
-from annotate.web.wording import say_clock_with_zone, say_date
 from annotate.words import BEHAVIOURS, CONDITIONS, STAGES
 from annotate.zones import find_local_date, to_local
 
@@ -68,19 +67,6 @@ CHOICES = {
     "compass": COMPASS,
     "usual_minutes": USUAL_MINUTES,
 }
-
-FIELD_WORDS = {
-    "at": "time",
-    "height_m": "height, m",
-    "searched_min": "minutes searched",
-    "evidence": "picture",
-    "withdrawn_at": "withdrawn",
-    "length_mm": "length, mm",
-    "length_error_mm": "error of the length, mm",
-    "length_from": "length from",
-    "verdict_id": "verdict",
-}
-"""What a field is called in the history, where its own name does not say it."""
 
 ENTRY_KEY_PREFIX = "page-"
 
@@ -180,16 +166,7 @@ def _show_observation(request: Request) -> Response:
         "trees": _list_walk(desk.logbook),
         "chosen": _find_word(desk.logbook, seen),
         "when": {"date": f"{local:%Y-%m-%d}", "time": f"{local:%H:%M}"},
-        "history": [
-            {
-                "when": f"{say_date(one.at, seen.zone)}, {say_clock_with_zone(one.at, seen.zone)}",
-                "who": one.who,
-                "field": FIELD_WORDS.get(one.field, one.field),
-                "old": _shorten(one.field, one.old),
-                "new": _shorten(one.field, one.new),
-            }
-            for one in list_changes(desk.logbook, seen.id)
-        ],
+        "history": [describe_change(one, zone=seen.zone) for one in list_changes(desk.logbook, seen.id)],
         "reviewer": desk.reviewer,
         "state": {"logbook": desk.mark, "reviewer": desk.reviewer, "observation": seen.id},
         **CHOICES,
@@ -336,11 +313,6 @@ def _tell_observation(seen: Observation) -> str:
     standing = " It is withdrawn and counts for nothing." if seen.withdrawn_at else ""
     where = f" on {seen.tree}" if seen.tree else ""
     return f"{row['source'].capitalize()}{where}, {row['date']}.{standing}"
-
-
-def _shorten(field: str, value: str | None) -> str:
-    """Return a value of the history; of a picture's hash the beginning is enough to tell it by."""
-    return f"{value[:12]}…" if field == "evidence" and value else value or ""
 
 
 def _write_value(value: object) -> str:

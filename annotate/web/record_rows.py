@@ -4,8 +4,9 @@ from collections.abc import Sequence
 from typing import Any
 
 from annotate.field.weather import say_weather
+from annotate.histories import name_field, say_value
 from annotate.logbook.effort import TreeEffort
-from annotate.logbook.records import Clip, Count, Observation, Tree, Visit
+from annotate.logbook.records import Clip, Count, Observation, ObservationChange, RecordChange, Tree, Visit
 from annotate.logbook.visits import VisitSummary
 from annotate.numbers import say_count
 from annotate.observations import say_place
@@ -16,6 +17,17 @@ Row = dict[str, Any]
 
 SOURCE_WORDS = {"footage": "from footage", "eye": "seen by eye", "none found": "searched, none found"}
 NOT_SAID = "not said"
+
+
+def describe_change(change: ObservationChange | RecordChange, *, zone: str) -> Row:
+    """Return what was changed of a record as a row of its history."""
+    return {
+        "when": f"{say_date(change.at, zone)}, {say_clock_with_zone(change.at, zone)}",
+        "who": change.who,
+        "field": name_field(change),
+        "old": say_value(change.field, change.old, zone=zone),
+        "new": say_value(change.field, change.new, zone=zone),
+    }
 
 
 def describe_observation(observation: Observation) -> Row:

@@ -16,27 +16,17 @@ from annotate.field.weather import BEAUFORT, CLOUD, say_weather
 from annotate.logbook.changes import list_record_changes
 from annotate.logbook.effort import TreeEffort, list_effort
 from annotate.logbook.places import find_tree, list_sites
-from annotate.logbook.records import RecordChange, Visit
+from annotate.logbook.records import Visit
 from annotate.logbook.visits import TREE_NOTES, VISIT_VALUES, find_site, find_visit, write_visit
 from annotate.numbers import say_count
 from annotate.web.choices import read_number
 from annotate.web.desk import Desk, find_desk
 from annotate.web.missed import tell_missed
-from annotate.web.record_rows import Row, say_length
+from annotate.web.record_rows import Row, describe_change, say_length
 from annotate.web.rendering import render
 from annotate.web.sent import Sent, read_reviewer, read_text, take
-from annotate.web.wording import say_clock_with_zone, say_date, write_out
+from annotate.web.wording import write_out
 from annotate.zones import find_local_date, to_local
-
-FIELD_WORDS = {
-    "started_at": "start",
-    "ended_at": "end",
-    "times_from": "times from",
-    "temperature_c": "temperature, °C",
-    "wind_beaufort": "wind, Beaufort",
-    "cloud_oktas": "cloud, oktas",
-}
-TREE_FIELD_WORDS = {"leaf_stage_bbch": "leaf stage", "eye_min": "minutes by eye", "note": "note"}
 
 
 async def show_new_visit(request: Request) -> Response:
@@ -105,7 +95,7 @@ def _show_visit(request: Request) -> Response:
         "today": visit.date.isoformat(),
         "trees": [_describe_effort(one, site=visit.site) for one in effort],
         "history": [
-            _describe_change(one, zone=visit.zone)
+            describe_change(one, zone=visit.zone)
             for one in list_record_changes(desk.logbook, "visit", visit.id)
         ],
         "state": {"logbook": desk.mark, "visit": visit.id},
@@ -183,18 +173,6 @@ def _describe_effort(effort: TreeEffort, *, site: str) -> Row:
         "leaf_stage_bbch": write_leaf_stage(effort.leaf_stage_bbch),
         "leaf_words": say_leaf_stage(effort.leaf_stage_bbch),
         "note": effort.note,
-    }
-
-
-def _describe_change(change: RecordChange, *, zone: str) -> Row:
-    tree, _, field = change.field.rpartition(" ")
-    name = TREE_FIELD_WORDS.get(field, field) if tree else FIELD_WORDS.get(field, field)
-    return {
-        "when": f"{say_date(change.at, zone)}, {say_clock_with_zone(change.at, zone)}",
-        "who": change.who,
-        "field": f"{tree}, {name}" if tree else name,
-        "old": change.old or "",
-        "new": change.new or "",
     }
 
 

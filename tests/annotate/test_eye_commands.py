@@ -77,7 +77,7 @@ def test_added_listed_corrected_withdrawn(run: Run, tmp_path: Path) -> None:
         "4 changes",
         "Ines: stage was L3, is now L4",
         "branch was gate side, is now nothing",
-        "withdrawn_at",
+        "withdrawn was nothing, is now",
     ):
         assert said in history
 
@@ -145,7 +145,7 @@ def test_visits_are_completed_changed_and_shown(run: Run) -> None:
         "12.5 min",
         "07, buds burst",
         "Recorders: Maren",
-        "OT03 leaf_stage_bbch was nothing",
+        "OT03, leaf stage was nothing",
     ):
         assert said in shown
     run("visits", "change", *day, "--cloud", "", "--start", "", "--end", "")

@@ -204,10 +204,14 @@ def _read_header(
     while names and not names[-1]:
         names.pop()
     problems = []
+    missing = [name for name in required if name not in names]
+    otherwise = (
+        f"remove it, or name it {missing[0]!r} if that is what it holds" if len(missing) == 1 else "remove it"
+    )
     for number, name in enumerate(names, start=1):
         if name not in known:
             nearest = get_close_matches(name, known, n=1, cutoff=NEAR_ENOUGH) or _complete(name, known)
-            advice = f"did you mean {nearest[0]!r}?" if nearest else "remove it"
+            advice = f"did you mean {nearest[0]!r}?" if nearest else otherwise
             problems.append(
                 f"row 1, column {number}: expected one of {', '.join(known)}; found {_clean(record[number - 1])[:60]!r}; {advice}"
             )
@@ -215,7 +219,6 @@ def _read_header(
             problems.append(
                 f"row 1, column {number}: expected each column once; found {name!r} again; remove one"
             )
-    missing = [name for name in required if name not in names]
     if missing:
         problems.append(
             f"row 1: expected the columns {', '.join(required)}; found no {' and no '.join(missing)} "

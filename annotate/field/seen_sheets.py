@@ -209,6 +209,10 @@ class _RowReader:
             return act()
         except AnnotateError as error:
             said = str(error).removeprefix(f"{column}: ")
+            named, _, rest = said.partition(": ")
+            if named in WHEN:
+                # Of date and time it is the one that the error is about, if there is such a cell.
+                column, said = (named if row.cells.get(named) else column), rest
             self._problems.append(f"row {row.number}, column {column}: {said}")
             return None
 

@@ -207,7 +207,7 @@ def test_all_slips_are_named_and_nothing_is_imported(bring: Import, logbook: Log
     for said in (
         "row 3, column tree: tree 'OT33'",
         "did you mean 'OT03'?",
-        "row 4, column time: date: expected one such as 2026-05-17; found '17.05.2026'",
+        "row 4, column date: expected one such as 2026-05-17; found '17.05.2026'",
         "row 4, column stage: expected one of egg",
         "row 4, column count: expected a whole number",
         "row 4, column height_m: expected a number of metres from 0 to 130; found '200'",
@@ -218,7 +218,7 @@ def test_all_slips_are_named_and_nothing_is_imported(bring: Import, logbook: Log
         "row 5, column height_m: expected a number of metres from 0 to 130; found '2,5'; write a point",
         "row 5, column source: expected a count of 1 or more with eye; found 0",
         "row 6, column count: expected 1 or more where stage is said",
-        "row 6, column date: time: expected one that has been",
+        "row 6, column date: expected one that has been",
         "row 7, column date: expected a date",
     ):
         assert said in text, text
@@ -232,6 +232,7 @@ def test_all_slips_are_named_and_nothing_is_imported(bring: Import, logbook: Log
         ("tree,date\n", "at least one record"),
         ("tree\nOT03\n", "expected a column date, at_local or at_utc"),
         ("date\n2026-05-17\n", "expected the columns tree"),
+        ("date,baum\n2026-05-17,OT03\n", "found 'baum'; remove it, or name it 'tree' if that is what it holds"),
         ("tree,date,hight_m\nOT03,2026-05-17,2\n", "did you mean 'height_m'?"),
         ("tree,date\nOT03,2026-05-17,L4\n", "expected 2 cells; found 3"),
         ("tree,date,note\nOT03,2026-05-17,\"open\n", "closed quotation marks"),

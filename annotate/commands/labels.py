@@ -55,14 +55,20 @@ def labels(
     context.obj = logbook
     if context.invoked_subcommand is not None:
         return
-    from annotate.learning.labels import describe_count, name_gaps, sum_set
+    from annotate.learning.labels import describe_count, name_gaps, say_origins, sum_set
     from annotate.logbook.doubts import list_doubts
-    from annotate.logbook.labels import count_labels, count_repeated, gather_labels, read_version
+    from annotate.logbook.labels import (
+        count_labels,
+        count_origins,
+        count_repeated,
+        gather_labels,
+        read_version,
+    )
     from annotate.logbook.opening import open_logbook
 
     with open_logbook(choose_logbook(logbook)) as opened:
         changes = gather_labels(opened)
-        counts, repeated = count_labels(opened), count_repeated(opened)
+        counts, repeated, origins = count_labels(opened), count_repeated(opened), count_origins(opened)
         version, doubted = read_version(opened), len(list_doubts(opened))
     _tell_lost(changes)
     if as_json:
@@ -77,6 +83,8 @@ def labels(
         f" {say_count(repeated, 'picture')} more repeat one of these and are left out." if repeated else ""
     )
     print_table(_lay_out_set(rows), f"{_say_sum(rows)}.{kept_apart}")
+    if whence := say_origins(origins):
+        print("".join(c if c.isprintable() else "\N{REPLACEMENT CHARACTER}" for c in whence))
     gaps = name_gaps(counts)
     print(gaps or "Every stage, length, light and kind stands on both sides.")
     if doubted:

@@ -13,7 +13,7 @@ from pathlib import Path
 
 from annotate.errors import AnnotateError
 from annotate.logbook.label_rows import LabelChanges, decode_picture
-from annotate.logbook.labels import LabelCount, add_labels, list_labels
+from annotate.logbook.labels import LabelCount, LabelOrigin, add_labels, list_labels
 from annotate.logbook.opening import Logbook
 from annotate.logbook.pictures import keep_picture, read_picture
 from annotate.sheets import Cell
@@ -143,6 +143,27 @@ ASKED_FOR = (
     ("all", ("pictures with nothing",), "picture with nothing"),
 )
 """What a set should have on both sides: lines of the table, and how they are named where missing."""
+
+
+MOST_ORIGINS = 5
+"""Imports that are named one by one; of more, only how many pictures they hold."""
+
+OWN_WORDS = {"verdict": "from verdicts", "drawn in": "drawn in"}
+
+
+def say_origins(origins: Sequence[LabelOrigin]) -> str:
+    """Return in one sentence whence the pictures came, imports with their licence; empty where all are from verdicts."""
+    imports = [one for one in origins if one.source == "import"]
+    if not imports:
+        return ""
+    parts = [f"{one.pictures:,} {OWN_WORDS[one.source]}" for one in origins if one.source != "import"]
+    parts += [
+        f"{one.pictures:,} imported from {one.origin or 'nowhere named'} ({one.licence or 'no licence named'})"
+        for one in imports[:MOST_ORIGINS]
+    ]
+    if rest := sum(one.pictures for one in imports[MOST_ORIGINS:]):
+        parts.append(f"{rest:,} imported from others")
+    return f"Pictures: {'; '.join(parts)}."
 
 
 def describe_count(count: LabelCount) -> dict[str, Cell]:

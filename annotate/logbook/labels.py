@@ -225,6 +225,31 @@ def _name_light() -> Any:
     return case((LabelRow.light.is_(None), ""), *bounds, else_=LIGHT_CLASSES[-1]).label("light_class")
 
 
+@dataclass(frozen=True, slots=True)
+class LabelOrigin:
+    """How many pictures of the set came by one way; `origin` and `licence` are those of imports, empty for the others."""
+
+    source: LabelSource
+    origin: str
+    licence: str
+    pictures: int
+
+
+def count_origins(logbook: Logbook) -> tuple[LabelOrigin, ...]:
+    """Return whence the pictures of the set came, those of one's own first, then by how many there are."""
+    by = (LabelRow.source, LabelRow.origin, LabelRow.licence)
+    wanted = select(*by, func.count()).where(LabelRow.repeats_id.is_(None)).group_by(*by)
+    with logbook.reading() as session:
+        rows: Any = session.execute(wanted)
+        found = [LabelOrigin(*row) for row in rows]
+    return tuple(
+        sorted(
+            found,
+            key=lambda one: (one.source == "import", -one.pictures, one.source, one.origin, one.licence),
+        )
+    )
+
+
 def read_version(logbook: Logbook) -> str:
     """Return the version of the set as it was last gathered: one name for the same labels, in every logbook."""
     with logbook.reading() as session:

@@ -523,6 +523,20 @@ def test_the_command_shows_the_set(run: Run, logbook: Logbook) -> None:
     assert sum(row["number"] for row in data) == 4
 
 
+def test_imports_are_named_with_their_licence(run: Run, logbook: Logbook) -> None:
+    """Once pictures of others have joined, it is said whose they are, under which licence, and how many; before, nothing."""
+    judge(logbook, 1, "confirm")
+    assert "imported" not in run("labels").stdout
+    theirs = [make_label(logbook, 20 + n, origin=f"archive {n % 7}", licence="CC0 1.0") for n in range(8)]
+    add_labels(logbook, [*theirs, make_label(logbook, 40, source="drawn in", origin="", licence="")])
+    said = run("labels").stdout
+    assert (
+        "Pictures: 1 drawn in; 1 from verdicts; 2 imported from archive 0 (CC0 1.0); 1 imported from archive 1"
+        in said
+    )
+    assert said.count("imported from archive") == 5 and "; 2 imported from others." in said
+
+
 def test_the_command_writes_and_reads_a_set(run: Run, logbook: Logbook, tmp_path: Path) -> None:
     """An empty set is refused; a full one goes out and, into the same logbook, comes in as repeats only."""
     with pytest.raises(AnnotateError, match="leafshade review"):

@@ -23,7 +23,7 @@ from annotate.field.pdf_pages import (
     to_points,
     write_known,
 )
-from annotate.field.site_plan import DOT_RADIUS, PLAN_HEIGHT, PLAN_WIDTH, SitePlan
+from annotate.field.site_plan import DOT_RADIUS, PLAN_HEIGHT, PLAN_WIDTH, SitePlan, say_scale
 from annotate.json_files import write_bytes
 from annotate.words import CONDITIONS, STAGES
 from annotate.zones import write_date
@@ -633,4 +633,4 @@ def _draw_scale(page: _Pages, plan: SitePlan, *, left: float, top: float, per_un
     page.line(start, foot, end, foot, wide_mm=0.4)
     for at in (start, end):
         page.line(at, foot - 1.5, at, foot, wide_mm=0.4)
-    page.write(f"{plan.scale_m:g} m", end, foot - 2.5, points=SMALL_POINTS, at="right")
+    page.write(say_scale(plan.scale_m), end, foot - 2.5, points=SMALL_POINTS, at="right")

@@ -30,6 +30,8 @@ SCALE_SHARE = 0.25
 """The scale is the longest round length up to this share of the width."""
 
 
+METRES_OF_KM = 1000
+
 DOT_RADIUS = 9.0
 LETTER_WIDTH = 10.5
 LETTER_HEIGHT = 18.0
@@ -92,6 +94,11 @@ def draw_plan(trees: Sequence[Tree]) -> SitePlan:
         unplaced=unplaced,
         walk=_find_walk(named),
     )
+
+
+def say_scale(scale_m: float) -> str:
+    """Return the length of a scale in words: "20 m", "5 km"."""
+    return f"{scale_m:g} m" if scale_m < METRES_OF_KM else f"{scale_m / METRES_OF_KM:g} km"
 
 
 def _find_walk(trees: Sequence[PlacedTree]) -> tuple[tuple[float, float], ...]:

@@ -83,7 +83,9 @@ async def show_observation(request: Request) -> Response:
 
 async def take_seen(request: Request) -> Response:
     """Write what was seen by eye, once for its key."""
-    return await take(request, _write)
+    return await take(
+        request, _write, tell=lambda desk, *_: _tell_form(desk.logbook, _list_walk(desk.logbook))
+    )
 
 
 async def take_correction(request: Request) -> Response:

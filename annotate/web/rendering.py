@@ -11,6 +11,7 @@ from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 from starlette.responses import HTMLResponse
 
+from annotate.field.site_plan import say_scale
 from annotate.web.wording import ANSWER_WORDS, KIND_WORDS
 
 STATIC_FOLDER = Path(__file__).parent / "static"
@@ -49,6 +50,7 @@ def _environment() -> Environment:
     )
     environment.globals.update(answer_words=ANSWER_WORDS, kind_words=KIND_WORDS)
     environment.filters["json_in_page"] = write_json_in_page
+    environment.filters["say_scale"] = say_scale
     return environment
 
 

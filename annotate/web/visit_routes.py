@@ -163,6 +163,7 @@ def _describe_effort(effort: TreeEffort, *, site: str) -> Row:
     )
     return {
         "code": effort.tree,
+        "is_told": not effort.is_empty,
         "address": f"/trees/{site}/{effort.tree}",
         "footage": f"{say_length(effort.usable_s)} sharp enough of {say_length(effort.filmed_s)}"
         if effort.filmed_s

@@ -143,6 +143,7 @@ def test_one_larva_by_thumb(book: Served, open_page: OpenPage) -> None:
     kept = wait_for(lambda: list_observations(book.logbook)[0].evidence, page)
     assert Image.open(io.BytesIO(read_picture(book.logbook, kept))).size == (40, 80)
     expect(page.locator("#recent")).to_contain_text("with its photo")
+    expect(page.locator("#sense")).to_have_text("Today by eye: 1 record on 1 of 3 trees.")
     expect(page.locator("#save")).to_have_text("Save: stage not said on OT02")
     assert page.locator("input[name=height_m]").input_value() == ""
     expect(page.locator("#waiting")).to_be_hidden()
@@ -309,3 +310,8 @@ def test_a_visit_is_written_with_its_weather(book: Served, open_page: OpenPage) 
         "Maren, Ines",
     )
     assert find_tree(book.logbook, "OT03").site == visit.visit.site
+    page.emulate_media(media="print")
+    expect(page.locator("#visit")).to_be_hidden()
+    for said in ("Maren, Ines", "14.5 °C, wind 3 (gentle breeze)", "12", "07, buds burst"):
+        expect(page.locator(".on-paper")).to_contain_text(said)
+    expect(page.locator(".on-paper")).not_to_contain_text("OT01")

@@ -2,6 +2,7 @@
 
 import re
 from collections.abc import Iterator
+from typing import Literal
 
 import httpx
 import pytest
@@ -9,8 +10,12 @@ import pytest
 from annotate.logbook.opening import create_logbook, open_logbook
 from annotate.logbook.sizes import keep_focal_length
 from tests.annotate import asking
+from tests.annotate.driving import DESK, OpenPage, in_browser
 from tests.annotate.made_pages import serve_pages
 from tests.annotate.made_records import add_trees, film, make_candidate, search
+
+PAPER = {"width": 688, "height": 1000}
+"""A4 within margins of 14 mm, in CSS px."""
 
 
 @pytest.fixture(scope="module")
@@ -82,3 +87,22 @@ def test_unknown_clip_is_said_in_its_place(pages: httpx.Client) -> None:
     assert page.status_code == 200
     assert "expected the name of a searched clip" in page.text
     assert "<svg viewBox=" in page.text
+
+
+@in_browser
+@pytest.mark.parametrize("medium", ["screen", "print"])
+def test_all_instars_stand_on_a_desk_and_on_paper(
+    pages: httpx.Client, open_page: OpenPage, medium: Literal["screen", "print"]
+) -> None:
+    """From L1 to L5 no column of the table is cut off at its edge."""
+    page = open_page(f"{pages.base_url}/reach", viewport=DESK if medium == "screen" else PAPER)
+    page.emulate_media(media=medium)
+    assert (
+        page.evaluate(
+            """() => {
+            const table = document.querySelector(".numbers");
+            return table.getBoundingClientRect().right - document.querySelector("main").getBoundingClientRect().right;
+        }"""
+        )
+        <= 1
+    )

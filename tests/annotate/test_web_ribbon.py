@@ -5,7 +5,7 @@ from dataclasses import replace
 
 import pytest
 
-from annotate.field.site_plan import PLAN_HEIGHT, PLAN_WIDTH, draw_plan
+from annotate.field.site_plan import PLAN_HEIGHT, PLAN_WIDTH, draw_plan, say_scale
 from annotate.logbook.records import Tree
 from annotate.web.ribbons import shade_ribbon
 
@@ -75,6 +75,12 @@ def test_a_plan_without_positions_is_empty() -> None:
     plan = draw_plan([replace(TREE, latitude_deg=None)])
     assert plan.trees == ()
     assert plan.unplaced == ("OT01",)
+
+
+@pytest.mark.parametrize(("scale_m", "words"), [(5.0, "5 m"), (500.0, "500 m"), (200_000.0, "200 km")])
+def test_a_scale_is_said_in_metres_or_kilometres(scale_m: float, words: str) -> None:
+    """Also where one tree is far off by mistake."""
+    assert say_scale(scale_m) == words
 
 
 def test_a_plan_of_one_tree_has_it_in_the_middle() -> None:

@@ -205,6 +205,7 @@ async function leavePhoto() {
 
 function onAnswer(entry, data) {
   if (data.seen) showSeen(data.seen);
+  if (data.sense) find("sense").textContent = data.sense;
   tellWaiting();
   void sending.flush();
 }

@@ -152,8 +152,8 @@ def train_at_home(
     tell = on_progress or (lambda what, done, of: None)
     with _hold(logbook) as work:
         course = _begin(logbook, found, order, work, on_note or (lambda sentence: None))
-        note_learned(logbook, course.found.train)
         stocks = _draw(course, tell)
+        note_learned(logbook, course.found.train)
         pair, steps = _learn(course, stocks, tell)
         draft = _calibrate(course, pair, steps, stocks, tell)
         comparison, recall = _compare(logbook, course, draft, stocks, tell)

@@ -400,12 +400,21 @@ def test_other_labels_begin_anew(ready: Callable[[], Logbook]) -> None:
     logbook = ready()
     found = gather_set(logbook)
 
+    def stop_drawing(what: str, done: int, of: int) -> None:
+        assert what == "Drawing pictures"
+        raise KeyboardInterrupt
+
+    with pytest.raises(KeyboardInterrupt):
+        train_at_home(logbook, found, ORDER, on_progress=stop_drawing)
+    assert read_learned(logbook) == frozenset()  # nothing was learned from yet
+
     def stop(what: str, done: int, of: int) -> None:
         if (what, done) == ("Learning (seeker)", 3):
             raise KeyboardInterrupt
 
     with pytest.raises(KeyboardInterrupt):
         train_at_home(logbook, found, ORDER, on_progress=stop)
+    assert len(read_learned(logbook)) == len(found.train)
     fewer = replace(found, train=found.train[:-1])
 
     def check(what: str, done: int, of: int) -> None:

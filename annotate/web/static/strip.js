@@ -51,8 +51,7 @@ function onAnswer(entry, data) {
 function onRefused(entry, sentence) {
   parts = entry.body.seen;
   undos.length = 0;
-  find("refused").textContent = sentence;
-  find("refused").hidden = false;
+  refuse(sentence);
   say("Not saved.");
   show();
 }
@@ -133,14 +132,20 @@ function chooseTree(part, place) {
   return select;
 }
 
+function refuse(sentence) {
+  find("refused").textContent = sentence;
+  find("refused").hidden = false;
+}
+
 function timeBox(part, place, name) {
   const input = document.createElement("input");
   input.inputMode = "decimal";
   input.value = part[name].toFixed(1);
   input.addEventListener("change", () => {
-    const value = Number(input.value.replace(",", "."));
-    if (Number.isFinite(value)) replace(place, { [name]: value });
-    else input.value = part[name].toFixed(1);
+    const typed = input.value.trim();
+    const value = Number(typed.replace(",", "."));
+    if (typed && Number.isFinite(value)) replace(place, { [name]: value });
+    else refuse(`Expected seconds from the clip's start, such as 12.5; found ${typed ? `“${typed}”` : "nothing"}; correct it.`);
   });
   return input;
 }

@@ -18,7 +18,7 @@ class View:
     time_s : seconds from the clip's first frame, by time stamp
     frame_index : how many frames were decoded before this one
     box, outline : where it is, upright full-resolution px
-    length_px, width_px : long and short extent of the outline
+    length_px, width_px : long and short extent, as in `detect.regions`
     score : 0 to 1, of this view alone
     sharpness : rank of this frame among the clip's frames, 0 (worst) to 1
     picture_jpeg : the surroundings cut from the frame at full resolution, JPEG, never recoloured

@@ -152,7 +152,9 @@ class NetworkScorer:
         for mask, number in zip(masks, hopeful, strict=True):
             outline = _trace_outline(mask, named.places_px[number], levels[number])
             values = np.array([log_odds[number], named.log_odds[number]], np.float32)
-            regions.append(_make_region(outline, values, lit.rgb.shape[:2]))
+            regions.append(
+                _make_region(outline, values, lit.rgb.shape[:2], length_gain=self.card.length_gain)
+            )
         return _drop_doubles(regions)
 
     def _judge(
@@ -261,10 +263,27 @@ def _choose_contour(contours: Sequence[NDArray[np.generic]], side: int) -> NDArr
     return np.asarray(best[:, 0], np.float64)
 
 
-def _make_region(outline: Outline, features: NDArray[np.float32], frame_size_px: tuple[int, ...]) -> Region:
+GAIN_FROM_PX, WHOLE_GAIN_PX = 8.0, 16.0
+"""Bodies under the first have no horns that a picture could show; from the second on all of them are missing from the outline."""
+
+
+def lengthen(length_px: float, gain: float) -> float:
+    """Return how long a body is whose outline is `length_px` long: `gain` times that, less for the smallest."""
+    share = np.clip(np.log(length_px / GAIN_FROM_PX) / np.log(WHOLE_GAIN_PX / GAIN_FROM_PX), 0, 1)
+    return length_px * float(1 + (gain - 1) * share)
+
+
+def _make_region(
+    outline: Outline,
+    features: NDArray[np.float32],
+    frame_size_px: tuple[int, ...],
+    *,
+    length_gain: float,
+) -> Region:
     limits = np.array(frame_size_px, np.float32) - 1
     outline = np.clip(outline, 0, limits).astype(np.float32)
     length_px, width_px = measure_extent(outline)
+    length_px = lengthen(length_px, length_gain)
     return Region("silhouette", find_box(outline, frame_size_px), outline, length_px, width_px, 0.0, features)
 
 

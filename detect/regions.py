@@ -30,7 +30,7 @@ class Region:
     kind : "silhouette" or "feeding"
     box : first row, first column, end row, end column, in px
     outline : float32 (N, 2), closed polygon of (row, column) in px
-    length_px, width_px : long and short extent of the outline, in px
+    length_px, width_px : long and short extent, in px: of the outline, the length of what an outline leaves out with it
     missing_percent : share of the leaf as it was that is gone, 0 to 100; 0 for a silhouette
     features : float32 (F,), what the scorer reads; the names stand with the finder of this kind
     """

@@ -1,4 +1,4 @@
-"""How sure a scorer may be of a whole track: fitted on drawn clips whose truth is known.
+"""How sure a scorer may be of a whole track, and how long its bodies are: fitted on drawn clips whose truth is known.
 
 Each clip is searched as ever, but with no candidate left out; its silhouette tracks, told true or false by the rule of
 `detect.truth_scoring`, are what `models.calibration.fit_track_calibration` learns from. A clip drawn at two frames a second has
@@ -20,13 +20,13 @@ import numpy as np
 from detect.clips import open_clip
 from detect.default_scorer import settle_threads
 from detect.gathering import find_log_odds
-from detect.network_scoring import NetworkScorer, load_network_scorer
+from detect.network_scoring import WHOLE_GAIN_PX, NetworkScorer, load_network_scorer
 from detect.regions import Kind
 from detect.search import SearchSettings, search_clip
 from detect.truth_scoring import find_lengths, find_shown_larva
 from models.calibration import apply_track_calibration, fit_track_calibration
 from models.canopy.truth import find_truth_path, read_truth
-from models.cards import load_weights, save_weights
+from models.cards import TrackCalibration, load_weights, save_weights
 from models.metrics import measure_average_precision, measure_calibration_error
 from models.worker_processes import end_with_parent
 
@@ -35,10 +35,17 @@ logger = logging.getLogger(__name__)
 
 @dataclass(frozen=True, slots=True)
 class JudgedTrack:
-    """The scores of a track's views, and whether it shows a larva; larvae hidden in every frame count neither way."""
+    """The scores of a track's views, and whether it shows a larva; larvae hidden in every frame count neither way.
+
+    Attributes
+    ----------
+    outlined_px, length_px : long extent of its outlines and of the larva it shows, px; 0 where it shows none
+    """
 
     scores: tuple[float, ...]
     is_true: bool
+    outlined_px: float = 0.0
+    length_px: float = 0.0
 
 
 class _Listener(NetworkScorer):
@@ -62,7 +69,8 @@ def judge_tracks(path: Path, scorer: NetworkScorer) -> list[JudgedTrack]:
     truth = read_truth(find_truth_path(path))
     frames = {frame.index: frame for frame in truth.frames}
     counted = find_lengths(truth)
-    listener = _Listener(scorer.pair, scorer.card, scorer.seeker)
+    # What is asked here is how long the outlines are, whatever was made of them before.
+    listener = _Listener(scorer.pair, replace(scorer.card, length_gain=1.0), scorer.seeker)
     listener.asked = []
     settings = replace(SearchSettings(), silhouette_score=0.0, feeding_score=1.0)
     judged = []
@@ -70,7 +78,8 @@ def judge_tracks(path: Path, scorer: NetworkScorer) -> list[JudgedTrack]:
         larva = find_shown_larva(candidate, frames)
         if larva is None or larva in counted:
             scores = listener.asked[round(candidate.score * MOST_TRACKS) - 1]
-            judged.append(JudgedTrack(scores, larva is not None))
+            shown = (0.0, 0.0) if larva is None else (candidate.length_px, counted[larva])
+            judged.append(JudgedTrack(scores, larva is not None, *shown))
     return judged
 
 
@@ -99,15 +108,36 @@ def calibrate_weights(weights_path: Path, clips: Sequence[Path], *, workers: int
         ]
     )
     is_true = np.array([track.is_true for track in tested])
+    gain, measured = fit_length_gain(fitted + tested, calibration)
     pair, card = load_weights(weights_path)
     numbers = {
         **card.numbers,
         "track_calibration_clips": len(clips),
         "track_average_precision": measure_average_precision(scores, is_true),
         "track_calibration_error": measure_calibration_error(scores, is_true),
+        "length_gain_larvae": measured,
     }
-    save_weights(weights_path, pair, replace(card, track=calibration, numbers=numbers))
-    logger.info("%s: %s %s", weights_path, calibration, numbers)
+    save_weights(weights_path, pair, replace(card, track=calibration, length_gain=gain, numbers=numbers))
+    logger.info("%s: %s, lengths times %.3f, %s", weights_path, calibration, gain, numbers)
+
+
+SURE_ENOUGH = 0.3
+"""Outlines of tracks under this chance are seldom shown to anybody, and are poor."""
+
+LEAST_MEASURED = 20
+
+
+def fit_length_gain(tracks: Sequence[JudgedTrack], calibration: TrackCalibration) -> tuple[float, int]:
+    """Return how many times as long as their outlines larvae are, in the median, and of how many; 1 where they are too few."""
+    ratios = [
+        track.length_px / track.outlined_px
+        for track in tracks
+        if track.outlined_px >= WHOLE_GAIN_PX
+        and track.is_true
+        and apply_track_calibration(find_log_odds(track.scores), calibration, most_views=calibration.counted)
+        >= SURE_ENOUGH
+    ]
+    return (float(np.median(ratios)) if len(ratios) >= LEAST_MEASURED else 1.0), len(ratios)
 
 
 def main(arguments: Sequence[str] | None = None) -> None:

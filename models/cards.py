@@ -154,6 +154,7 @@ class ModelCard:
     numbers : what was measured: name to value
     limits : where it must not be trusted, in sentences
     detection : how likely a larva is found; None until it was measured and kept
+    length_gain : how much longer bodies are than their outlines, as a factor: horns are too thin to be outlined
     """
 
     name: str
@@ -168,6 +169,7 @@ class ModelCard:
     numbers: Mapping[str, Any]
     limits: tuple[str, ...]
     detection: DetectionCurve | None = None
+    length_gain: float = 1.0
 
 
 def find_card_path(weights_path: Path) -> Path:
@@ -283,6 +285,10 @@ def load_weights(weights_path: Path) -> tuple["NetworkPair", ModelCard]:
     return _fill_pair(weights_path, _parse_config(weights_path, card)), card
 
 
+LATER_FIELDS = ("detection", "length_gain")
+"""Cards written before there were such have none of them."""
+
+
 def read_card(path: Path) -> ModelCard:
     """Read and check a card."""
     try:
@@ -299,12 +305,15 @@ def read_card(path: Path) -> ModelCard:
             "use the card that was written beside the weights"
         )
     try:
-        values = {field.name: body[field.name] for field in fields(ModelCard) if field.name != "detection"}
+        values = {
+            field.name: body[field.name] for field in fields(ModelCard) if field.name not in LATER_FIELDS
+        }
         values["larva"] = _parse_calibration(values["larva"])
         values["feeding"] = _parse_calibration(values["feeding"])
         values["track"] = _parse_track(values["track"])
         values["limits"] = tuple(str(text) for text in values["limits"])
         values["detection"] = _parse_detection(body.get("detection"))
+        values["length_gain"] = float(body.get("length_gain", 1.0))
     except (KeyError, TypeError, ValueError) as error:
         raise WeightsError(
             f"{path}: the model card is incomplete; expected every field of format {FORMAT}, found a fault at {error}; "

@@ -22,6 +22,9 @@ MOST_TIP_POINT = 0.07
 SMALLEST_MM, LARGEST_MM = 25.0, 85.0
 LOBED_CHANCE, TOOTHED_CHANCE = 0.25, 0.65
 
+MOST_BODY_LIGHT = (0.03, 0.35)
+"""Range of the most light that the bodies of one stock let through: a thin green body against the sun is a pale shade."""
+
 
 def choose_shape(rng: np.random.Generator) -> LeafShape:
     """Draw a family of leaves: long or round, lobed, toothed or entire, on short or long stalks."""
@@ -91,7 +94,7 @@ def vary_canopy(settings: CanopySettings, rng: np.random.Generator) -> CanopySet
         length_px=settings.larvae.length_px,
         pose_shares=settings.larvae.pose_shares,
         width_share=(0.13, 0.26),
-        body_light=(0.003, 0.05),
+        body_light=(0.003, float(np.exp(rng.uniform(*np.log(MOST_BODY_LIGHT))))),
         hidden_share=float(rng.uniform(0.05, 0.3)),
     )
     camera = replace(

@@ -14,6 +14,7 @@ from detect.network_scoring import (
     NetworkFeature,
     NetworkScorer,
     _trace_outline,
+    lengthen,
     load_network_scorer,
 )
 from detect.search import SearchSettings, search_clip
@@ -30,6 +31,7 @@ from tests.plain_leaves import draw_plain_picture
 
 SAMPLE_FOLDER = Path(__file__).parents[2] / "sample_frames"
 
+GAIN = 1.1
 DEFAULT_SCORE = SearchSettings().silhouette_score
 SMALL = NetworkConfig((4, 8, 8, 8), (1, 1, 1), (4, 8, 8, 12), (1, 1, 1), (4, 8, 8), (1, 1), 12, (8, 4))
 
@@ -54,6 +56,7 @@ def untrained():
         {},
         {},
         (),
+        length_gain=GAIN,
     )
     pair = build_pair(SMALL, seed=2)
     pair.seeker.eval()
@@ -110,7 +113,7 @@ def test_the_same_frame_gives_the_same_regions(untrained):
 
 
 def test_regions_are_what_the_search_expects(untrained):
-    """Outlines lie in the frame and in their boxes, lengths are of the outline, scores are chances; places at the edge too."""
+    """Outlines lie in the frame and in their boxes, lengths count what they leave out, scores are chances; at the edge too."""
     rgb = make_noise(150, 210)
     for scored in find(untrained, rgb):
         region = scored.region
@@ -120,7 +123,8 @@ def test_regions_are_what_the_search_expects(untrained):
         assert (region.outline.min(axis=0) >= (top, left)).all() and (
             region.outline.max(axis=0) < (bottom, right)
         ).all()
-        assert (region.length_px, region.width_px) == pytest.approx(measure_extent(region.outline))
+        extent_px, width_px = measure_extent(region.outline)
+        assert (region.length_px, region.width_px) == pytest.approx((lengthen(extent_px, GAIN), width_px))
         assert 0 <= scored.score <= 1
         assert len(region.features) == len(NetworkFeature)
 

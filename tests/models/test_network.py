@@ -310,3 +310,18 @@ def test_a_card_tells_what_it_was_given(tmp_path):
     save_weights(path, build_pair(SMALL, seed=5), card)
     read = load_weights(path)[1]
     assert (read.data, read.numbers, read.limits) == (card.data, card.numbers, card.limits)
+
+
+def test_a_card_written_before_there_was_a_gain_lengthens_nothing(tmp_path):
+    """The gain of lengths comes back as written; a card without one is read as 1, one that is no number is refused."""
+    path = tmp_path / "pair.pt"
+    save_weights(path, build_pair(SMALL, seed=5), replace(CARD, length_gain=1.08))
+    assert load_weights(path)[1].length_gain == 1.08
+    card_path = find_card_path(path)
+    body = json.loads(card_path.read_text())
+    del body["length_gain"]
+    card_path.write_text(json.dumps(body))
+    assert load_weights(path)[1].length_gain == 1.0
+    card_path.write_text(json.dumps({**body, "length_gain": "long"}))
+    with pytest.raises(WeightsError, match="incomplete"):
+        load_weights(path)

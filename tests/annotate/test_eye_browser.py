@@ -130,6 +130,11 @@ def test_one_larva_by_thumb(book: Served, open_page: OpenPage) -> None:
     )
     expect(page.locator("#photo-words")).to_contain_text("IMG 7.jpg")
     expect(page.locator("#save")).to_have_text("Save: L4 on OT02")
+    page.get_by_role("link", name="A tree that is not here").tap()
+    expect(page.locator("h1")).to_have_text("Sites and trees")
+    page.go_back()
+    expect(page.locator("#photo-words")).to_contain_text("IMG 7.jpg")
+    expect(page.locator("#save")).to_have_text("Save: L4 on OT02")
     page.locator("#save").tap()
     (seen,) = wait_for(list_seen(book, 1), page)
     assert (seen.tree, seen.stage, seen.condition, seen.height_m, seen.aspect) == (

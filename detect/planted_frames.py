@@ -67,6 +67,9 @@ GRAIN = 1.0
 
 GAMMA = 2.2
 
+APART_LENGTHS = 2.0
+"""Bodies keep so many lengths of the longer one apart, middle to middle, so that no find could show either of two."""
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class PlantedBody:
@@ -170,13 +173,24 @@ def plant(
 
 def collide(one: PlantedBody, other: PlantedBody) -> bool:
     """Tell whether two bodies come within two lengths of each other in any frame."""
-    reach_px = 2 * max(measure_length(one.find_outline(0)), measure_length(other.find_outline(0)))
+    reach_px = APART_LENGTHS * max(measure_length(one.find_outline(0)), measure_length(other.find_outline(0)))
     places = {float(time_s): place for place, time_s in enumerate(other.times_s)}
     return any(
         float(np.hypot(*_find_gap(one, place, other, places[float(time_s)]))) < reach_px
         for place, time_s in enumerate(one.times_s)
         if float(time_s) in places
     )
+
+
+def find_reach(body: PlantedBody, time_s: float) -> Box | None:
+    """Return the box in the frame of a time within which no other body may lie; None where this one is not on show."""
+    places = np.flatnonzero(body.times_s == time_s)
+    if not len(places):
+        return None
+    outline = body.find_outline(int(places[0]))
+    reach_px = APART_LENGTHS * measure_length(outline)
+    (left, top), (right, bottom) = outline.min(axis=0) - reach_px, outline.max(axis=0) + reach_px
+    return int(top), int(left), int(np.ceil(bottom)), int(np.ceil(right))
 
 
 def pack_body(body: PlantedBody) -> bytes:

@@ -47,6 +47,9 @@ hold."""
 MOST_TRIES = 8
 """Moments and leaves tried for each larva; after so many the clip has no room for it."""
 
+MOST_WITHOUT_ROOM = 2
+"""After so many larvae in a row that found no room the clip is taken to be full: each costs minutes on a busy machine."""
+
 NOTHING_SCORED = 2.0
 """A floor that no score reaches."""
 
@@ -236,14 +239,17 @@ def _choose_bodies(
     tell: OnProgress,
 ) -> list["PlantedBody"]:
     """Return bodies that come near neither each other nor what was found, each from a generator of its own."""
-    from detect.planted_frames import choose_body, collide
+    from detect.planted_frames import choose_body, collide, find_reach
 
     seen = list_seen(logbook, clip.id)
+    bodies: list[PlantedBody] = []
 
     def find_taken(time_s: float) -> list[tuple[int, int, int, int]]:
-        return [box for seen_s, box in seen if abs(seen_s - time_s) <= NEAR_S]
+        # A place beside another body would only be given up once it had been followed, which takes seconds.
+        near = [box for seen_s, box in seen if abs(seen_s - time_s) <= NEAR_S]
+        return near + [box for box in (find_reach(body, time_s) for body in bodies) if box is not None]
 
-    bodies: list[PlantedBody] = []
+    without_room = 0
     for number in range(larvae):
         rng = np.random.default_rng((seed, number))
         for _ in range(MOST_TRIES):
@@ -257,8 +263,13 @@ def _choose_bodies(
             )
             if body is not None and not any(collide(body, other) for other in bodies):
                 bodies.append(body)
+                without_room = 0
                 break
+        else:
+            without_room += 1
         tell((number + 1) / larvae)
+        if without_room == MOST_WITHOUT_ROOM:
+            break
     return bodies
 
 

@@ -13,14 +13,18 @@ from collections.abc import Iterator
 from datetime import UTC, datetime
 from io import BytesIO
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
 from PIL import Image
 
+import detect.planted_frames as planted_frames
 from annotate.errors import AnnotateError
 from annotate.judging.agreement import rate_reviewer
 from annotate.judging.planting import (
+    MOST_TRIES,
+    MOST_WITHOUT_ROOM,
     PlantedClip,
     find_change,
     leave_out_planted,
@@ -312,8 +316,18 @@ def test_a_clip_that_was_not_searched_is_refused(planted: Logbook, tmp_path: Pat
         plant(planted, other)
 
 
-def test_a_clip_without_a_lit_leaf_has_no_room(planted: Logbook, tmp_path: Path) -> None:
-    """A clip of sky: said in one line, and nothing is saved."""
+def test_a_clip_without_a_lit_leaf_has_no_room(
+    planted: Logbook, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A clip of sky: said in one line, nothing is saved, and it is given up long before fifty larvae were tried in vain."""
+    tried: list[int] = []
+    choose = planted_frames.choose_body
+
+    def count(*given: Any, **named: Any) -> Any:
+        tried.append(1)
+        return choose(*given, **named)
+
+    monkeypatch.setattr(planted_frames, "choose_body", count)
     sky = write_clip(
         tmp_path / "sky.mp4",
         times_s=30,
@@ -324,8 +338,8 @@ def test_a_clip_without_a_lit_leaf_has_no_room(planted: Logbook, tmp_path: Path)
     search(planted, sky)
     before = list_planted(planted)
     with pytest.raises(AnnotateError, match="expected lit leaves"):
-        plant(planted, sky, larvae=1)
-    assert list_planted(planted) == before
+        plant(planted, sky, larvae=50)
+    assert list_planted(planted) == before and len(tried) == MOST_WITHOUT_ROOM * MOST_TRIES
 
 
 # --- what follows

@@ -16,6 +16,7 @@ from detect.planted_frames import (
     PlantedBody,
     choose_body,
     collide,
+    find_reach,
     measure_blur,
     pack_body,
     plant,
@@ -24,6 +25,7 @@ from detect.planted_frames import (
 from detect.scoring import HandMadeScorer
 from detect.search import SearchSettings, search_clip
 from detect.truth_scoring import find_shown_larva
+from models.canopy.clip import measure_length
 from models.laying import LayingSettings
 from tests.conftest import write_clip
 from tests.detect.made_leaf import COLUMNS, LEAF, RATE_HZ, ROWS, film_leaf, find_shift
@@ -201,6 +203,17 @@ def test_bodies_that_come_near_each_other_are_told(body: PlantedBody) -> None:
         body.seed, body.outline_xy, body.passed, body.shine, body.times_s + 100, body.poses, body.blurs_px
     )
     assert not collide(body, later)
+
+
+def test_the_reach_of_a_body_is_where_no_other_may_lie(body: PlantedBody) -> None:
+    """Two lengths round it in each frame that shows it, and nothing at other times."""
+    place = len(body.times_s) // 2
+    outline = body.find_outline(place)
+    top, left, bottom, right = find_reach(body, float(body.times_s[place])) or (0, 0, 0, 0)
+    length_px = measure_length(outline)
+    assert np.allclose(outline.min(axis=0) - (left, top), 2 * length_px, atol=1)
+    assert np.allclose((right, bottom) - outline.max(axis=0), 2 * length_px, atol=1)
+    assert find_reach(body, float(body.times_s[-1]) + 1) is None
 
 
 def test_there_may_be_no_place_for_a_body(clip: ClipInfo, tmp_path: Path) -> None:

@@ -172,9 +172,16 @@ def _tell(outcome: "SearchedClip") -> list[str]:
         ]
     lines = [f"{name}: {say_count(search.offered, 'candidate')} to judge{linked}."]
     if search.same_as_before:
-        lines.append(f"  {search.same_as_before} more show what was judged before and are not asked again.")
+        show = (
+            "shows what was judged before and is"
+            if search.same_as_before == 1
+            else "show what was judged before and are"
+        )
+        lines.append(f"  {search.same_as_before:,} more {show} not asked again.")
     if search.set_aside:
-        lines.append(f"  {search.set_aside} unjudged candidates of the earlier search were set aside.")
+        were = "was" if search.set_aside == 1 else "were"
+        unjudged = say_count(search.set_aside, "unjudged candidate")
+        lines.append(f"  {unjudged} of the earlier search {were} set aside.")
     return lines + _tell_cut(outcome) + [f"  Note: {warning}" for warning in outcome.warnings]
 
 

@@ -158,7 +158,7 @@ def test_the_same_bytes_again_do_nothing_unless_told(logbook_folder: Path, clip:
     assert code == 0 and "searched before" in err and "--again" in err and "OT03" in err
     assert "Footage" not in out
     code, _, err = run(logbook_folder, str(copy), "--again")
-    assert code == 0 and "1 unjudged candidates of the earlier search were set aside" in err
+    assert code == 0 and "1 unjudged candidate of the earlier search was set aside" in err
 
 
 @pytest.mark.parametrize(

@@ -57,8 +57,8 @@ class SearchChoices:
     """
 
     silhouette_score: float = _setting(
-        0.45,
-        "Outlines scored lower are not offered. Lower finds more and offers more twigs: 0.18 suits a second pass.",
+        0.55,
+        "Outlines scored lower are not offered. Lower finds more and offers more twigs: 0.2 suits a second pass.",
         least=0,
         most=1,
     )

@@ -14,7 +14,6 @@ from annotate.commands import base
 from annotate.commands import reach as _reach
 from annotate.commands import sizes as _sizes
 from annotate.errors import AnnotateError
-from annotate.lengths.sizes import SEARCH_GAIN
 from annotate.lengths.sizing import (
     NO_CARD,
     NO_DISTANCE,
@@ -99,8 +98,8 @@ def test_a_corrected_outline_gives_the_length(logbook: Logbook) -> None:
         assert find_body(logbook, 1).length_px == lengths[0]
 
 
-def test_what_a_person_drew_is_not_lengthened_as_a_search_s_outline_is(logbook: Logbook) -> None:
-    """The search draws bodies a little short, which its lengths make up for; a length that a person drew is taken as it is."""
+def test_what_a_person_drew_is_taken_as_it_is(logbook: Logbook) -> None:
+    """A length in mm goes by the px alone, whoever drew the outline; a person's has not the search's own error."""
     order = SizingOrder(77.0, distance_m=3.0)
     before = size_one_candidate(logbook, 1, order)
     as_long = [[198, 290], [198, 308], [202, 308], [202, 290]]
@@ -109,7 +108,7 @@ def test_what_a_person_drew_is_not_lengthened_as_a_search_s_outline_is(logbook: 
     assert before.size is not None
     assert after.size is not None
     by_px = after.body.length_px / before.body.length_px
-    assert after.size.length_mm == pytest.approx(before.size.length_mm * by_px / SEARCH_GAIN)
+    assert after.size.length_mm == pytest.approx(before.size.length_mm * by_px)
     assert after.size.search_share < before.size.search_share
 
 

@@ -54,7 +54,7 @@ def test_length_comes_back_within_its_error() -> None:
     scale = scale_by_distance(LENS, distance_m=3, frame_size_px=FRAME)
     tilts = rng.choice(list_shortenings(), 4000)
     said = size_body(30, scale)
-    px = 24 / scale.mm_per_px * tilts * np.exp(rng.normal(0, said.seen_share, 4000)) / 1.06
+    px = 24 / scale.mm_per_px * tilts * np.exp(rng.normal(0, said.seen_share, 4000))
     lengths = np.array([size_body(one, scale).length_mm for one in px])
     assert np.median(lengths) == pytest.approx(24, rel=0.02)
     assert np.std(np.log(lengths)) == pytest.approx(said.error_mm / said.length_mm, rel=0.1)

@@ -16,7 +16,7 @@ from tests.plain_leaves import PlainPicture, draw_plain_picture
 
 PICTURES = 40
 LEAST_REACH_PX = 6.0
-SECOND_PASS = 0.18
+SECOND_PASS = 0.2
 BOUNDS_PX = (16.0, 32.0)
 NAMES = ("under 16 px", "16 to 32 px", "32 px and more")
 

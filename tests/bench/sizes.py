@@ -109,9 +109,6 @@ def measure(path: Path, clips: int, first: int) -> None:
             print(seed, len(kept[str(seed)]), flush=True)
 
 
-CALIBRATED_BEFORE = 740_013
-"""Clips before this one set the search's gain and error in `annotate.lengths.sizes`; the others test them."""
-
 OFFERED = 0.3
 """Least score of candidates that count here: a little more than a second pass asks for."""
 
@@ -125,8 +122,7 @@ def report(path: Path, seed: int) -> None:
     rows = [row for clip in json.loads(path.read_text()).values() for row in clip]
     rng = np.random.default_rng(seed)
     offered = [row for row in rows if row["score"] >= OFFERED]
-    _report_lengths([row for row in offered if row["clip"] >= CALIBRATED_BEFORE], rng, "tested on")
-    _report_lengths([row for row in offered if row["clip"] < CALIBRATED_BEFORE], rng, "calibrated on")
+    _report_lengths(offered, rng)
     found = [
         (int(row["clip"]), float(np.log(row["length_px"] / row["px_per_mm"] / row["length_mm"])))
         for row in offered
@@ -167,16 +163,16 @@ def _size(row: dict[str, object], rng: np.random.Generator):  # type: ignore[no-
     )
 
 
-def _report_lengths(rows: list[dict[str, object]], rng: np.random.Generator, what: str) -> None:
+def _report_lengths(rows: list[dict[str, object]], rng: np.random.Generator) -> None:
     if not rows:
-        return print(f"{what}: no larvae yet")
+        return print("no larvae yet")
     sizes = [[_size(row, rng) for row in rows] for _ in range(50)]
     truth = np.array([row["length_mm"] for row in rows])
     lengths = np.array([[size.length_mm for size in many] for many in sizes])
     errors = np.array([[size.error_mm for size in many] for many in sizes])
     off = lengths / truth - 1
     print(
-        f"{what} {len(rows)} larvae: median error {np.median(abs(off)):.1%}, bias {np.median(off):+.1%}; "
+        f"{len(rows)} larvae: median error {np.median(abs(off)):.1%}, bias {np.median(off):+.1%}; "
         f"within one stated error {np.mean(abs(lengths - truth) <= errors):.0%}, within two "
         f"{np.mean(abs(lengths - truth) <= 2 * errors):.0%}"
     )

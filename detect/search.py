@@ -65,7 +65,7 @@ class SearchSettings:
     window_s: float = 1.0
     follow_score: float = 0.05
     most_followed: int = 12
-    silhouette_score: float = 0.55
+    silhouette_score: float = 0.5
     feeding_score: float = 0.3
     kept_views: int = 8
 

@@ -57,7 +57,7 @@ class SearchChoices:
     """
 
     silhouette_score: float = _setting(
-        0.55,
+        0.5,
         "Outlines scored lower are not offered. Lower finds more and offers more twigs: 0.2 suits a second pass.",
         least=0,
         most=1,

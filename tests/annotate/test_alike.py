@@ -23,6 +23,7 @@ from detect.clips import open_clip
 from detect.default_scorer import load_scorer
 from detect.network_scoring import NetworkScorer
 from tests.annotate.made_records import LATER, add_trees, film, make_candidate, search
+from tests.annotate.thresholds import lower_threshold
 
 SAMPLE = Path(__file__).parents[2] / "sample_frames"
 SIZE = 16
@@ -117,8 +118,7 @@ def test_a_candidate_without_a_look_has_no_group_and_says_so_when_more_is_asked(
 def searched(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A logbook in which the sample's photos were searched with the real weights, low enough to find something in each."""
     folder = create_logbook(tmp_path_factory.mktemp("sample") / "book", recorder="Maren")
-    settings = folder / "settings.toml"
-    settings.write_text(settings.read_text().replace("# silhouette_score = 0.65", "silhouette_score = 0.02"))
+    lower_threshold(folder, silhouette_score=0.02)
     with open_logbook(folder) as logbook:
         order = SearchOrder(None, again=False, recorded_at=datetime(2026, 5, 17, 12, tzinfo=UTC))
         scorer = load_scorer()

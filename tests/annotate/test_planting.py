@@ -2,7 +2,6 @@
 
 import json
 import os
-import re
 import shutil
 import signal
 import sqlite3
@@ -53,6 +52,7 @@ from annotate.web.loops import LoopMaker
 from detect.clips import open_clip, read_frames, read_rgb
 from detect.scoring import HandMadeScorer
 from tests.annotate.made_records import add_trees
+from tests.annotate.thresholds import lower_threshold
 from tests.annotate.typed import run_typed
 from tests.conftest import write_clip
 from tests.detect.made_leaf import film_leaf
@@ -81,9 +81,7 @@ def filmed(tmp_path_factory: pytest.TempPathFactory) -> Path:
     clip = film_leaf(folder / "leaf.mp4", seconds=3.0)
     made = create_logbook(folder / "Wäldchen", zone="Europe/London", recorder="Maren")
     # The scorer made by hand is less sure than the network: it is asked for less.
-    settings = made / "settings.toml"
-    asked = re.sub(r"# silhouette_score = [\d.]+", "silhouette_score = 0.3", settings.read_text("utf-8"))
-    settings.write_text(asked, "utf-8")
+    lower_threshold(made)
     with open_logbook(made) as logbook:
         add_trees(logbook, "OT03")
         search(logbook, clip)

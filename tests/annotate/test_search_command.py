@@ -20,6 +20,7 @@ from annotate.logbook.places import TreeEntry, find_tree, write_trees
 from annotate.searching import PROGRESS_NAME, SearchOrder, search_into_logbook
 from detect.clips import open_clip
 from detect.scoring import HandMadeScorer
+from tests.annotate.thresholds import lower_threshold
 from tests.annotate.typed import run_typed
 
 ROWS, COLUMNS = 360, 480
@@ -44,8 +45,9 @@ def paint(index: int) -> np.ndarray:
 
 @pytest.fixture
 def logbook_folder(tmp_path: Path) -> Path:
-    """A logbook in a folder whose name has spaces and umlauts, with one tree."""
+    """A logbook in a folder whose name has spaces and umlauts, with one tree; it offers what is painted, whatever the weights."""
     folder = create_logbook(tmp_path / "Wäldchen am Bach", zone="Europe/London", recorder="A. Recorder")
+    lower_threshold(folder)
     with open_logbook(folder) as logbook:
         write_trees(logbook, [TreeEntry("OTTERHOLT", "OT03", {"host_taxon": "Populus tremula"})])
     return folder
@@ -107,6 +109,7 @@ def test_searched_stopped_by_kill_and_gone_on_to_the_same_candidates(
 ) -> None:
     """Killed in the middle (SIGKILL), nothing stands in the logbook; the same command then ends as one never killed."""
     fresh = create_logbook(tmp_path / "uninterrupted")
+    lower_threshold(fresh)
     code, _, _ = run(fresh, str(clip), "--json", str(tmp_path / "whole.json"))
     assert code == 0
     progress = logbook_folder / PROGRESS_NAME

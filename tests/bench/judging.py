@@ -491,6 +491,13 @@ def measure(folder: Path, seasons: Sequence[int], walks: Walks) -> None:
     costs: dict[tuple[str, float], list[tuple[Effort, Effort]]] = {}
     groups: list[Group] = []
     for index in seasons:
+        if all(
+            find_missing([path])
+            for tree in range(walks.trees)
+            for path in list_clips(folder, index, walks, tree)
+        ):
+            print(f"{SEASONS[index].name}: no clips of it in {folder}; draw them first", flush=True)
+            continue
         searched = search_season(folder, index, walks)
         season = read_season(searched)
         print(
@@ -505,7 +512,9 @@ def measure(folder: Path, seasons: Sequence[int], walks: Walks) -> None:
                 for recall, pair in compare_costs(season, held).items():
                     costs.setdefault((name, recall), []).append(pair)
         groups += check_replay(searched, season)
-    print(f"all {len(seasons)} seasons:")
+    if not shares:
+        return
+    print(f"all {len(shares[LEARNED])} seasons:")
     for name, all_shares in shares.items():
         print(f"  {name}: {say_soon(all_shares)}")
     for (name, recall), pairs in costs.items():

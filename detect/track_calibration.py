@@ -101,12 +101,7 @@ def calibrate_weights(weights_path: Path, clips: Sequence[Path], *, workers: int
     calibration = fit_track_calibration(
         [find_log_odds(track.scores) for track in fitted], np.array([track.is_true for track in fitted])
     )
-    scores = np.array(
-        [
-            apply_track_calibration(find_log_odds(track.scores), calibration, most_views=calibration.counted)
-            for track in tested
-        ]
-    )
+    scores = np.array([_find_chance(track, calibration) for track in tested])
     is_true = np.array([track.is_true for track in tested])
     gain, measured = fit_length_gain(fitted + tested, calibration)
     pair, card = load_weights(weights_path)
@@ -132,12 +127,16 @@ def fit_length_gain(tracks: Sequence[JudgedTrack], calibration: TrackCalibration
     ratios = [
         track.length_px / track.outlined_px
         for track in tracks
-        if track.outlined_px >= WHOLE_GAIN_PX
-        and track.is_true
-        and apply_track_calibration(find_log_odds(track.scores), calibration, most_views=calibration.counted)
-        >= SURE_ENOUGH
+        if track.is_true
+        and track.outlined_px >= WHOLE_GAIN_PX
+        and _find_chance(track, calibration) >= SURE_ENOUGH
     ]
     return (float(np.median(ratios)) if len(ratios) >= LEAST_MEASURED else 1.0), len(ratios)
+
+
+def _find_chance(track: JudgedTrack, calibration: TrackCalibration) -> float:
+    """Return the chance that a track shows a larva, in a clip long enough for all its views."""
+    return apply_track_calibration(find_log_odds(track.scores), calibration, most_views=calibration.counted)
 
 
 def main(arguments: Sequence[str] | None = None) -> None:

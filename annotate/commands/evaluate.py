@@ -18,6 +18,7 @@ from annotate.json_files import write_json, write_text
 if TYPE_CHECKING:
     from rich.console import Console
 
+    from annotate.logbook.opening import Logbook
     from detect.clip_measuring import MeasuredClip, Measuring
     from detect.scoring import Scorer
     from models.alternatives import Finder
@@ -189,15 +190,25 @@ def evaluate(
 
 def _find_weights(given: Path, *, logbook: Path | None) -> Path:
     """Return the weight file that is meant: a path, or the name of weights that the logbook keeps."""
-    from annotate.learning.weights_kept import NAME, SHIPPED, find_weights_path
-
-    name = str(given)
-    if given.exists() or not (name == SHIPPED or NAME.fullmatch(name)):
+    if not _is_kept_name(given):
         return given
     from annotate.logbook.opening import open_logbook
 
     with open_logbook(choose_logbook(logbook)) as opened:
-        return find_weights_path(opened, name)
+        return _find_kept(given, opened)
+
+
+def _find_kept(given: Path, opened: "Logbook") -> Path:
+    from annotate.learning.weights_kept import find_weights_path
+
+    return find_weights_path(opened, str(given)) if _is_kept_name(given) else given
+
+
+def _is_kept_name(given: Path) -> bool:
+    from annotate.learning.weights_kept import NAME, SHIPPED
+
+    name = str(given)
+    return not given.exists() and (name == SHIPPED or NAME.fullmatch(name) is not None)
 
 
 def _refuse_beside_against(*options: object) -> None:
@@ -224,8 +235,8 @@ def _compare_on_labels(
     from models.cards import find_card_path, read_card
 
     with open_logbook(choose_logbook(logbook)) as opened:
-        new_path = find_in_use(opened) if weights is None else _find_weights(weights, logbook=opened.folder)
-        old_path = _find_weights(against, logbook=opened.folder)
+        new_path = find_in_use(opened) if weights is None else _find_kept(weights, opened)
+        old_path = _find_kept(against, opened)
         held_out = gather_set(opened).held_out
         check_held_out(held_out)
         comparison = compare_weights(held_out, old_path, new_path, seed=0)

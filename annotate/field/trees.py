@@ -157,32 +157,38 @@ def tell_strays(trees: Sequence[Tree], *, among: Iterable[tuple[str, str]]) -> t
     for tree in trees:
         if (tree.site, tree.code) not in wanted:
             continue
-        apart_m = []
-        for other in trees:
-            metres = _measure_apart(tree, other) if other.site == tree.site and other != tree else None
-            if metres is not None:
-                apart_m.append(metres)
-                if metres <= STRAY_M:
-                    break
-        if apart_m and min(apart_m) > STRAY_M:
+        nearest_m = _find_nearest(tree, trees)
+        if nearest_m is not None and nearest_m > STRAY_M:
             sentences.append(
-                f"{tree.code} stands {min(apart_m) / 1000:,.0f} km from the nearest other tree of {tree.site}; check its "
+                f"{tree.code} stands {nearest_m / 1000:,.0f} km from the nearest other tree of {tree.site}; check its "
                 "position, such as the letters of its grid reference, the sign of its longitude, and which number is which"
             )
     return tuple(sentences)
 
 
+def _find_nearest(tree: Tree, trees: Sequence[Tree]) -> float | None:
+    """Return metres to a tree of the same site no farther than `STRAY_M`, else to the nearest; None without positions."""
+    nearest_m: float | None = None
+    for other in trees:
+        if other.site != tree.site or other == tree:
+            continue
+        apart_m = _measure_apart(tree, other)
+        if apart_m is not None and (nearest_m is None or apart_m < nearest_m):
+            nearest_m = apart_m
+            if nearest_m <= STRAY_M:
+                break
+    return nearest_m
+
+
 def _measure_apart(tree: Tree, other: Tree) -> float | None:
-    """Return metres between two trees along the sphere (the haversine formula), None where one has no position."""
-    places = (tree.latitude_deg, tree.longitude_deg, other.latitude_deg, other.longitude_deg)
-    if any(value is None for value in places):
+    """Return metres between two trees along the sphere, None where one has no position."""
+    from pyproj import Geod
+
+    here, there = (tree.longitude_deg, tree.latitude_deg), (other.longitude_deg, other.latitude_deg)
+    if None in here or None in there:
         return None
-    south, west, north, east = (math.radians(value) for value in places if value is not None)
-    half = (
-        math.sin((north - south) / 2) ** 2
-        + math.cos(south) * math.cos(north) * math.sin((east - west) / 2) ** 2
-    )
-    return 2 * EARTH_RADIUS_M * math.asin(math.sqrt(min(half, 1.0)))
+    sphere = Geod(a=EARTH_RADIUS_M, b=EARTH_RADIUS_M)
+    return float(sphere.inv(*here, *there)[2])
 
 
 def _write_entries(

@@ -9,14 +9,14 @@ answers, stands in `annotate.judging.auditing`; candidates and observations are 
 from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
-from typing import Any, Literal, get_args
+from typing import Literal, get_args
 
-from sqlalchemy import ColumnElement, Select, exists, func, select, true
+from sqlalchemy import ColumnElement, Select, exists, func, select
 from sqlalchemy.orm import Session
 
 from annotate.errors import AnnotateError
 from annotate.logbook.clips import to_clip
-from annotate.logbook.database import part_ids
+from annotate.logbook.database import select_parts
 from annotate.logbook.opening import Logbook
 from annotate.logbook.records import Clip
 from annotate.logbook.tables import (
@@ -320,12 +320,9 @@ def _list_flagged(
     flagged: dict[int, list[Span]] = {}
     larvae: dict[int, list[Span]] = {}
     unjudged: dict[int, int] = {}
-    chosen: list[Any] = (
-        [true()] if clip_ids is None else [CandidateRow.clip_id.in_(some) for some in part_ids(clip_ids)]
-    )
     rows = (
         row
-        for some in chosen
+        for some in select_parts(CandidateRow.clip_id, clip_ids)
         for row in session.execute(
             select(
                 CandidateRow.clip_id,

@@ -9,9 +9,9 @@ import sqlite3
 from collections.abc import Collection, Iterator
 from contextlib import closing, contextmanager
 from pathlib import Path
-from typing import TypeVar
+from typing import Any, TypeVar
 
-from sqlalchemy import URL, Connection, Engine, create_engine, event
+from sqlalchemy import URL, ColumnElement, Connection, Engine, create_engine, event, true
 from sqlalchemy.exc import DBAPIError
 from sqlalchemy.orm import Session
 
@@ -142,3 +142,8 @@ def part_ids(ids: Collection[Name]) -> list[list[Name]]:
     """Return ids or names in parts that one question may name."""
     ordered = list(ids)
     return [ordered[start : start + MOST_NAMED] for start in range(0, len(ordered), MOST_NAMED)]
+
+
+def select_parts(column: Any, ids: Collection[Any] | None) -> list[ColumnElement[bool]]:
+    """Return a condition for each part of ids or names that one question may name; the one that all rows meet for None."""
+    return [true()] if ids is None else [column.in_(some) for some in part_ids(ids)]

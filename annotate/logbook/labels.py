@@ -8,11 +8,11 @@ from collections.abc import Collection, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
-from sqlalchemy import case, func, select, true
+from sqlalchemy import case, func, select
 from sqlalchemy.orm import Session
 
 from annotate.errors import AnnotateError
-from annotate.logbook.database import part_ids
+from annotate.logbook.database import part_ids, select_parts
 from annotate.logbook.label_rows import LabelChanges, bring_to, complete_labels, load_labels, see_pictures
 from annotate.logbook.opening import Logbook
 from annotate.logbook.tables import LabelMarkRow, LabelRow
@@ -106,12 +106,9 @@ def _count_from_verdicts(session: Session) -> int:
 
 def _list_known(session: Session, pictures: Collection[str] | None) -> dict[str, str]:
     """Return picture -> digest of the labels from verdicts, of some pictures or all; empty where it has still to be looked at."""
-    chosen: list[Any] = (
-        [true()] if pictures is None else [LabelRow.picture.in_(some) for some in part_ids(pictures)]
-    )
     return {
         picture: "" if light is None else digest
-        for some in chosen
+        for some in select_parts(LabelRow.picture, pictures)
         for picture, digest, light in session.execute(
             select(LabelRow.picture, LabelRow.digest, LabelRow.light).where(
                 LabelRow.source == "verdict", some

@@ -4,6 +4,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import Any
+from unicodedata import normalize
 
 from sqlalchemy import Row, Select, select
 from sqlalchemy.orm import Session
@@ -328,9 +329,14 @@ def _set_values(tree: TreeRow, values: Mapping[str, TreeValue]) -> tuple[tuple[s
     for name in TREE_VALUES:
         if name == "marker" and values.get(name) is None:
             continue  # A card stays with its tree, also where a table leaves the cell empty.
-        if name in values and getattr(tree, name) != values[name]:
-            changed.append((name, getattr(tree, name), values[name]))
-            setattr(tree, name, values[name])
+        if name not in values:
+            continue
+        given = values[name]
+        # One way to write each letter, as files are read: a form may send an accent apart from its letter.
+        value = normalize("NFC", given) if isinstance(given, str) else given
+        if getattr(tree, name) != value:
+            changed.append((name, getattr(tree, name), value))
+            setattr(tree, name, value)
     return tuple(changed)
 
 

@@ -320,6 +320,14 @@ def test_what_is_changed_by_an_import_stays_in_the_history(logbook: Logbook, tmp
     assert found == [("height_m", "12", "14.5", "Maren"), ("cautions", "dead wood", None, "Maren")]
 
 
+def test_letters_are_kept_in_one_way_however_they_come(logbook: Logbook, tmp_path: Path) -> None:
+    """An accent apart from its letter, as some keyboards send it, is the same note when its file is read back."""
+    write_trees(logbook, [TreeEntry("S", "1", {"notes": "Bu\u0308sche", "cautions": "\uf900"})])
+    assert describe_tree(find_tree(logbook, "1"))["notes"] == "B\u00fcsche"
+    export_trees(tmp_path / "back.csv", list_trees(logbook))
+    assert sum_changes(import_trees(logbook, tmp_path / "back.csv").changes) == (0, 0, 1)
+
+
 TEXT = st.text(st.characters(exclude_categories=("Cs", "Cc", "Zl", "Zp", "Zs", "Cf", "Cn", "Co")), max_size=8)
 ROW = st.fixed_dictionaries(
     {

@@ -5,11 +5,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from detect.regions import Region
-
-LEAST_SIDE_PX = 160
-MOST_SIDE_PX = 640
-SIDE_PER_LENGTH = 6
-"""A picture shows about six lengths of the animal, so that its leaf is seen with it."""
+from models.patches import find_window
 
 PICTURE_QUALITY = 92
 FRAME_WIDTH_PX = 640
@@ -22,11 +18,9 @@ LEAST_LINEAR_SCALE = 0.5
 def cut_picture(rgb: NDArray[np.uint8], region: Region) -> tuple[bytes, tuple[int, int]]:
     """Cut the square surroundings of a region from a (H, W, 3) frame; return the JPEG and its (row, column) origin."""
     top, left, bottom, right = region.box
-    side = int(min(MOST_SIDE_PX, max(LEAST_SIDE_PX, SIDE_PER_LENGTH * region.length_px)))
-    height, width = rgb.shape[:2]
-    row = max(0, min(height - side, (top + bottom - side) // 2))
-    column = max(0, min(width - side, (left + right - side) // 2))
-    return encode_jpeg(rgb[row : row + side, column : column + side], quality=PICTURE_QUALITY), (row, column)
+    middle = (top + bottom - 1) / 2, (left + right - 1) / 2
+    rows, columns = find_window(middle, region.length_px, rgb.shape[:2])
+    return encode_jpeg(rgb[rows, columns], quality=PICTURE_QUALITY), (rows.start, columns.start)
 
 
 def shrink_frame(rgb: NDArray[np.uint8]) -> bytes:

@@ -187,7 +187,7 @@ def save_weights(weights_path: Path, pair: "NetworkPair", card: ModelCard) -> Mo
 
     weights_path.parent.mkdir(parents=True, exist_ok=True)
     states: dict[str, Any] = {
-        part: {name: _halve(tensor.detach().cpu()) for name, tensor in module.state_dict().items()}
+        part: {name: halve(tensor.detach().cpu()) for name, tensor in module.state_dict().items()}
         for part, module in (("seeker", pair.seeker), ("judge", pair.judge))
     }
     if pair.ranges is not None:
@@ -206,7 +206,7 @@ def save_weights(weights_path: Path, pair: "NetworkPair", card: ModelCard) -> Mo
     return read_card(find_card_path(weights_path))
 
 
-def _halve(tensor: "torch.Tensor") -> "torch.Tensor":
+def halve(tensor: "torch.Tensor") -> "torch.Tensor":
     """Return a tensor in 16 bits where that loses nothing."""
     import torch
 

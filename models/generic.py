@@ -7,13 +7,9 @@ its state dict, loaded with `weights_only=True`, `NAME.json` the card with its s
 """
 
 import argparse
-import copy
-import json
 import logging
-import pickle
 from collections.abc import Sequence
-from dataclasses import asdict, dataclass, fields
-from datetime import UTC, datetime
+from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
@@ -22,24 +18,20 @@ import numpy as np
 import torch
 from numpy.typing import NDArray
 from torch import nn
-from torch.nn.utils.fusion import fuse_conv_bn_eval
 
 from models.alternatives import NO_OUTLINE, Finder, Found
-from models.cards import WEIGHTS_FOLDER, WeightsError, find_card_path, hash_file
+from models.cards import WEIGHTS_FOLDER
 from models.efficientnet_lite import (
-    BACKBONE_LICENCE,
-    BACKBONE_SHA256,
     DEEPEST_STRIDE,
     FEATURE_WIDTHS,
-    PACKAGE,
-    PACKAGE_VERSION,
     UNIT_CODES,
     ZERO_CODE,
     EfficientNetLite0,
     load_backbone,
 )
 from models.examples import list_pictures
-from models.network import FEEDING, IMAGE_WEIGHT_AXES, LARVA, MAPS, RARE_LOG_ODDS, find_best_dtype, find_peaks
+from models.head_cards import HeadCard, HeadKind, load_head, save_head
+from models.network import FEEDING, LARVA, MAPS, RARE_LOG_ODDS, find_best_dtype, find_peaks, ready_network
 from models.patches import CELL_ELEMENTS, CODE_SPREAD, MEAN_CODE, make_seeker_input, pad_to_grid, shrink
 from models.seeker_lessons import SeekerLesson, make_seeker_book
 from models.training import (
@@ -60,11 +52,12 @@ NAME = "EfficientNet-Lite0 head"
 HEAD_WIDTH, HEAD_LAYERS = 64, 2
 """Channels of the head and its 3 x 3 layers: about as many weights to learn (0.1 million) as the whole seeker has."""
 
-FORMAT, VERSION = "leafshade-generic-head", 1
+HEAD = HeadKind(
+    "leafshade-generic-head",
+    most_bytes=1_000_000,
+    advice="copy weights and card from where they came from, or learn them with python -m models.generic learn",
+)
 HEAD_WEIGHTS = WEIGHTS_FOLDER / "generic-head.pt"
-
-MOST_HEAD_BYTES = 1_000_000
-"""A larger file is no head of this kind."""
 
 MOST_PLACES = 40
 FLOOR = -7.0
@@ -132,30 +125,13 @@ def build_detector(*, seed: int) -> GenericDetector:
         return GenericDetector(backbone, DenseHead())
 
 
-def ready_detector(detector: GenericDetector, *, dtype: torch.dtype) -> GenericDetector:
-    """Return a copy for use: norms fused into the convolutions, channels last, no gradients."""
-    ready = copy.deepcopy(detector).eval().requires_grad_(False)
-    for layer in ready.modules():
-        if not isinstance(layer, nn.Sequential):
-            continue
-        convolution, norm = layer[0], layer[1]
-        if isinstance(convolution, nn.Conv2d) and isinstance(norm, nn.BatchNorm2d):
-            layer[0] = fuse_conv_bn_eval(convolution, norm)
-            layer[1] = nn.Identity()
-    ready.to(dtype=dtype)
-    for weight in ready.parameters():
-        if weight.ndim == IMAGE_WEIGHT_AXES:
-            weight.data = weight.data.contiguous(memory_format=torch.channels_last)
-    return ready
-
-
 def make_finder(detector: GenericDetector) -> Finder:
     """Return a detector as a finder of larvae in single pictures, on the CPU and as exact as the seeker is there.
 
     The score is the head's own chance, which nobody calibrated.
     """
     dtype = find_best_dtype(torch.device("cpu"))
-    ready = ready_detector(detector, dtype=dtype)
+    ready = ready_network(detector, device=torch.device("cpu"), dtype=dtype)
 
     def find(rgb: NDArray[np.uint8]) -> list[Found]:
         half = shrink(rgb)
@@ -172,85 +148,6 @@ def make_finder(detector: GenericDetector) -> Finder:
     return find
 
 
-@dataclass(frozen=True, slots=True)
-class HeadCard:
-    """What is to be known about the weights of one head.
-
-    Attributes
-    ----------
-    name : of these weights
-    made_on : ISO date
-    licence : under which the head's weights may be used
-    backbone : package, sha256 and licence of the ImageNet weights that it learned on and needs
-    weights_sha256 : of the weight file beside the card
-    data : what it learned from and how, with seeds and hashes
-    numbers : what was measured: name to value
-    """
-
-    name: str
-    made_on: str
-    licence: str
-    backbone: dict[str, str]
-    weights_sha256: str
-    data: dict[str, Any]
-    numbers: dict[str, float]
-
-
-BACKBONE = {
-    "package": f"{PACKAGE} {PACKAGE_VERSION}",
-    "sha256": BACKBONE_SHA256,
-    "licence": BACKBONE_LICENCE,
-}
-
-
-def save_head(path: Path, head: DenseHead, *, data: dict[str, Any], numbers: dict[str, float]) -> HeadCard:
-    """Write a head's weights and their card, each to a temporary name first."""
-    path.parent.mkdir(parents=True, exist_ok=True)
-    draft = path.with_name(path.name + ".part")
-    card_draft = path.with_name(path.stem + ".json.part")
-    torch.save({name: tensor.detach().cpu() for name, tensor in head.state_dict().items()}, draft)
-    made_on = datetime.now(UTC).date().isoformat()
-    card = HeadCard(path.stem, made_on, "Apache-2.0", BACKBONE, hash_file(draft), data, numbers)
-    body = {"format": FORMAT, "version": VERSION, **asdict(card)}
-    card_draft.write_text(json.dumps(body, indent=1, ensure_ascii=False) + "\n", encoding="utf-8")
-    draft.replace(path)
-    card_draft.replace(find_card_path(path))
-    return card
-
-
-def read_head_card(path: Path) -> HeadCard:
-    """Read and check the card of a head."""
-    try:
-        body = json.loads(path.read_text(encoding="utf-8"))
-        if (body["format"], body["version"]) != (FORMAT, VERSION):
-            raise ValueError(f"format {body['format']} version {body['version']}")
-        card = HeadCard(**{field.name: body[field.name] for field in fields(HeadCard)})
-    except (OSError, ValueError, KeyError, TypeError) as error:
-        raise WeightsError(
-            f"{path}: cannot be read as the card of a head; expected format {FORMAT} version {VERSION}, "
-            f"found: {_name_fault(error)}; {_LEARN_AGAIN}"
-        ) from error
-    if card.backbone != BACKBONE:
-        raise WeightsError(
-            f"{path}: the head learned on another backbone; expected {BACKBONE}, found {card.backbone}; "
-            f"{_LEARN_AGAIN}"
-        )
-    return card
-
-
-def _name_fault(error: Exception) -> str:
-    """Return what went wrong in a few words."""
-    if isinstance(error, OSError) and error.strerror:
-        return error.strerror.lower()
-    lines = str(error).splitlines()
-    return f"{type(error).__name__}: {lines[0]}" if lines else type(error).__name__
-
-
-_LEARN_AGAIN = (
-    "copy weights and card from where they came from, or learn them with python -m models.generic learn"
-)
-
-
 def load_detector(path: Path = HEAD_WEIGHTS) -> GenericDetector:
     """Return the backbone with a trained head, each checked by its sha256.
 
@@ -259,20 +156,8 @@ def load_detector(path: Path = HEAD_WEIGHTS) -> GenericDetector:
     WeightsError
         Where the backbone's package is not installed, or the head's weights or card are missing or do not fit.
     """
-    card = read_head_card(find_card_path(path))
     detector = build_detector(seed=0)
-    try:
-        if path.stat().st_size > MOST_HEAD_BYTES:
-            raise ValueError(f"{path.stat().st_size} bytes, more than any head has")
-        if (found := hash_file(path)) != card.weights_sha256:
-            raise ValueError(f"sha256 {found[:12]}... where the card has {card.weights_sha256[:12]}...")
-        state = torch.load(path, map_location="cpu", weights_only=True)
-        detector.head.load_state_dict(state, strict=True)
-    except (OSError, ValueError, RuntimeError, TypeError, EOFError, pickle.UnpicklingError) as error:
-        raise WeightsError(
-            f"{path}: holds no weights of this head; expected the file that its card was written for, "
-            f"found: {_name_fault(error)}; {_LEARN_AGAIN}"
-        ) from error
+    load_head(path, HEAD, detector.head)
     return detector.eval()
 
 
@@ -303,7 +188,7 @@ def learn_head(given: argparse.Namespace) -> HeadCard:
     }
     data |= {"copies": list(copies), "batch": given.batch, "plan": asdict(plan)}
     numbers = {"loss_at_the_end": float(np.mean(losses[-REPORT_EVERY:]))} if losses else {}
-    return save_head(given.head, detector.head, data=data, numbers=numbers)
+    return save_head(given.head, HEAD, detector.head, data=data, numbers=numbers)
 
 
 def _learn(

@@ -118,7 +118,7 @@ def make_page(
             else [(s, JITTERED_COPIES) for s in judged]
         )
         for spots, copies in about:
-            some, of = _jitter(spots, rng, copies)
+            some, of = jitter(spots, rng, copies)
             places.append(some)
             lengths.append(of)
     all_places, all_lengths = np.concatenate(places), np.concatenate(lengths)
@@ -131,8 +131,8 @@ def make_page(
             int(np.clip(level + rng.choice((-1, 1)), 0, MOST_NEAR_LEVEL)) if miss else level
             for level, miss in zip(levels, wrong, strict=True)
         ]
-    nearest, larva = _label_larvae(all_places, larvae)
-    chewed = _label_feeding(all_places, example.truth)
+    nearest, larva = label_larvae(all_places, larvae)
+    chewed = label_feeding(all_places, example.truth)
     if judged is not None:
         larva[(larva == 0) & ~_is_about(all_places, judged[0])] = UNKNOWN
         chewed[(chewed == 0) & ~_is_about(all_places, judged[1])] = UNKNOWN
@@ -181,7 +181,7 @@ def guess_places(
     return Proposals(places.astype(np.float64), np.zeros(len(places), np.float32), lengths.astype(np.float32))
 
 
-def _jitter(
+def jitter(
     spots: Spots, rng: np.random.Generator, copies: int
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Return places near the taught spots and lengths near theirs."""
@@ -194,7 +194,7 @@ def _jitter(
     )
 
 
-def _label_larvae(places: NDArray[np.float64], spots: Spots) -> tuple[NDArray[np.int64], NDArray[np.int8]]:
+def label_larvae(places: NDArray[np.float64], spots: Spots) -> tuple[NDArray[np.int64], NDArray[np.int8]]:
     """Return the nearest larva of each place, -1 where there is none, and 1, 0 or -1 for whether the place shows it."""
     if not len(spots.rows) or not len(places):
         return np.full(len(places), -1), np.zeros(len(places), np.int8)
@@ -216,7 +216,7 @@ def _is_about(places: NDArray[np.float64], judged: Spots) -> NDArray[np.bool_]:
     return about
 
 
-def _label_feeding(places: NDArray[np.float64], truth: FrameTruth) -> NDArray[np.int8]:
+def label_feeding(places: NDArray[np.float64], truth: FrameTruth) -> NDArray[np.int8]:
     """Return 1 where a place lies in a chewed piece's box, widened a little, else 0."""
     labels = np.zeros(len(places), np.int8)
     for mark in truth.feeding:

@@ -43,8 +43,8 @@ class JudgeLesson:
         inputs = make_judge_input(codes, dtype=torch.float32)
         features = judge.look(inputs)
         figures = judge.judge(features, inputs, self.book.levels[picks]).float()
-        loss = _measure_known(figures[:, JUDGED_LARVA], self.book.larva[picks])
-        loss = loss + FEEDING_SHARE * _measure_known(figures[:, JUDGED_FEEDING], self.book.feeding[picks])
+        loss = measure_known(figures[:, JUDGED_LARVA], self.book.larva[picks])
+        loss = loss + FEEDING_SHARE * measure_known(figures[:, JUDGED_FEEDING], self.book.feeding[picks])
         if not bodies:
             return loss
         known = self.book.log_lengths[picks[:bodies]]
@@ -72,7 +72,7 @@ def make_judge_lesson(book: JudgeBook, *, batch: int) -> JudgeLesson:
     return JudgeLesson(book, batch, groups)
 
 
-def _measure_known(log_odds: torch.Tensor, labels: torch.Tensor) -> torch.Tensor:
+def measure_known(log_odds: torch.Tensor, labels: torch.Tensor) -> torch.Tensor:
     """Return the mean cross entropy over the labels that are known."""
     known = labels >= 0
     losses = functional.binary_cross_entropy_with_logits(

@@ -233,7 +233,7 @@ class Judge(nn.Module):
     def describe(self, features: list[torch.Tensor], crops: torch.Tensor) -> torch.Tensor:
         """Return what the head is told of how a place looks, (B, `look_size`): means over each crop and over its middle."""
         near, wide = features[-1], self.wide(crops[:, 1])
-        seen = [_pool_all(near), _pool_middle(near), _pool_all(wide), _pool_middle(wide)]
+        seen = [pool_all(near), pool_middle(near), pool_all(wide), pool_middle(wide)]
         return torch.cat([part.to(near.dtype) for part in seen], dim=1)
 
     def outline(self, features: list[torch.Tensor]) -> torch.Tensor:
@@ -248,12 +248,13 @@ class Judge(nn.Module):
         return torch.squeeze(self.mask(grown), 1)
 
 
-def _pool_all(features: torch.Tensor) -> torch.Tensor:
+def pool_all(features: torch.Tensor) -> torch.Tensor:
+    """Return the mean (B, C) of features (B, C, h, w)."""
     return features.mean(dim=(2, 3))
 
 
-def _pool_middle(features: torch.Tensor) -> torch.Tensor:
-    """Mean of the middle 2 x 2: what is asked about lies there."""
+def pool_middle(features: torch.Tensor) -> torch.Tensor:
+    """Return the mean (B, C) of the middle 2 x 2 of features (B, C, h, w), h and w even: what is asked about lies there."""
     half = features.shape[2] // 2
     return features[:, :, half - 1 : half + 1, half - 1 : half + 1].mean(dim=(2, 3))
 
@@ -360,18 +361,19 @@ def ready_pair(pair: NetworkPair, *, device: torch.device, dtype: torch.dtype) -
     """Return a copy for use: batch norm fused into the convolutions, channels last, no gradients."""
     return NetworkPair(
         pair.config,
-        _ready(pair.seeker, device=device, dtype=dtype),
-        _ready(pair.judge, device=device, dtype=dtype),
+        ready_network(pair.seeker, device=device, dtype=dtype),
+        ready_network(pair.judge, device=device, dtype=dtype),
         pair.ranges,
     )
 
 
 def fuse_seeker(seeker: Seeker) -> Seeker:
     """Return a copy of a trained seeker with batch norm fused into its layers, float32 on the CPU."""
-    return _ready(seeker, device=torch.device("cpu"), dtype=torch.float32)
+    return ready_network(seeker, device=torch.device("cpu"), dtype=torch.float32)
 
 
-def _ready(module: Network, *, device: torch.device, dtype: torch.dtype) -> Network:
+def ready_network(module: Network, *, device: torch.device, dtype: torch.dtype) -> Network:
+    """Return a copy for use: batch norms fused into the layers before them, channels last, no gradients."""
     ready = copy.deepcopy(module).eval().requires_grad_(False)
     for block in ready.modules():
         if not isinstance(block, nn.Sequential) or len(block) < 2:

@@ -87,11 +87,13 @@ def choose_finer(level: int) -> int:
     return max(0, level - 1)
 
 
-def find_corner(place_px: Sequence[float] | NDArray[np.float64], level: int) -> tuple[int, int]:
+def find_corner(
+    place_px: Sequence[float] | NDArray[np.float64], level: int, *, side: int = CROP_PX
+) -> tuple[int, int]:
     """Return the (row, column) at a level of the top left element of the crop about a full-resolution place."""
     step = 2**level
     row, column = ((float(value) + 0.5) / step for value in place_px)
-    return round(row - CROP_PX / 2), round(column - CROP_PX / 2)
+    return round(row - side / 2), round(column - side / 2)
 
 
 def cut_crops(
@@ -111,18 +113,37 @@ def cut_crops(
     crops = np.empty((len(levels), 2, CROP_PX, CROP_PX, 3), np.uint8)
     for number, level in enumerate(levels):
         for which, at in enumerate((level, level + WIDE_LEVELS)):
-            crops[number, which] = _cut(pyramid[at], find_corner(places_px[number], at))
+            crops[number, which] = cut_square(pyramid[at], places_px[number], at, side=CROP_PX)
     return crops
 
 
-def _cut(picture: Picture, corner: tuple[int, int]) -> Picture:
-    row, column = corner
+def cut_square(
+    picture: Picture, place_px: Sequence[float] | NDArray[np.float64], level: int, *, side: int
+) -> Picture:
+    """Cut (side, side, 3) about a full-resolution place from the picture of a level; beyond it its edge goes on."""
+    row, column = find_corner(place_px, level, side=side)
     height, width = picture.shape[:2]
-    if 0 <= row <= height - CROP_PX and 0 <= column <= width - CROP_PX:
-        return picture[row : row + CROP_PX, column : column + CROP_PX]
-    rows = np.clip(np.arange(row, row + CROP_PX), 0, height - 1)
-    columns = np.clip(np.arange(column, column + CROP_PX), 0, width - 1)
+    if 0 <= row <= height - side and 0 <= column <= width - side:
+        return picture[row : row + side, column : column + side]
+    rows = np.clip(np.arange(row, row + side), 0, height - 1)
+    columns = np.clip(np.arange(column, column + side), 0, width - 1)
     return picture[rows[:, None], columns[None, :]]
+
+
+LEAST_KEPT_PX, MOST_KEPT_PX = 160, 640
+KEPT_PER_LENGTH = 6
+"""What is kept of a frame shows about six lengths of the animal, so that its leaf is seen with it."""
+
+
+def find_window(middle_px: Sequence[float], length_px: float, size_px: Sequence[int]) -> tuple[slice, slice]:
+    """Return the rows and columns of a frame of `size_px` that are kept about a body: a square, or less."""
+    side = int(min(MOST_KEPT_PX, max(LEAST_KEPT_PX, KEPT_PER_LENGTH * length_px)))
+    starts = (
+        max(0, min(whole - side, int(2 * middle + 1 - side) // 2))
+        for middle, whole in zip(middle_px, size_px, strict=False)
+    )
+    rows, columns = (slice(start, start + side) for start in starts)
+    return rows, columns
 
 
 def draw_crop_mask(

@@ -20,17 +20,15 @@ from models.efficientnet_lite import (
 )
 from models.examples import Example, LayingSettings, lay_larvae, save_picture
 from models.generic import (
-    MOST_HEAD_BYTES,
+    HEAD,
     MOST_PLACES,
     build_detector,
     load_detector,
     main,
     make_finder,
-    read_head_card,
-    ready_detector,
-    save_head,
 )
-from models.network import LARVA, MAPS
+from models.head_cards import read_head_card, save_head
+from models.network import LARVA, MAPS, ready_network
 from models.patches import CELL_PX, make_seeker_input, pad_to_grid, shrink
 from models.seeker_lessons import SeekerLesson, make_seeker_book, prepare_example
 from models.spots import list_larva_spots
@@ -185,7 +183,7 @@ def test_a_detector_made_ready_says_the_same():
     detector = stir(build_detector(seed=4))
     inputs = make_input(make_leaf(9).rgb)
     with torch.inference_mode():
-        plain, fused = detector(inputs), ready_detector(detector, dtype=torch.float32)(inputs)
+        plain, fused = detector(inputs), ready_network(detector, device=CPU, dtype=torch.float32)(inputs)
     assert float(plain.std()) > 0.1
     torch.testing.assert_close(fused, plain, rtol=1e-3, atol=1e-3)
 
@@ -207,7 +205,7 @@ def test_places_lie_in_the_picture_best_first(size):
 
 def save_some(path):
     detector = stir(build_detector(seed=5))
-    save_head(path, detector.head, data={"drawn examples": {"pictures": 1}}, numbers={"loss": 1.5})
+    save_head(path, HEAD, detector.head, data={"drawn examples": {"pictures": 1}}, numbers={"loss": 1.5})
     return detector
 
 
@@ -218,8 +216,8 @@ def test_a_saved_head_comes_back(tmp_path):
     inputs = make_input(make_leaf(9).rgb)
     with torch.inference_mode():
         assert torch.equal(saved(inputs), load_detector(path)(inputs))
-    assert path.stat().st_size < MOST_HEAD_BYTES / 2
-    card = read_head_card(find_card_path(path))
+    assert path.stat().st_size < HEAD.most_bytes / 2
+    card = read_head_card(find_card_path(path), HEAD)
     assert (card.licence, card.backbone["licence"]) == ("Apache-2.0", "Apache-2.0")
     assert card.numbers == {"loss": 1.5}
     assert sorted(other.name for other in tmp_path.iterdir()) == ["head.json", "head.pt"]
@@ -247,7 +245,7 @@ def save_other_state(path):
         (lambda path: change_card(path, backbone={"sha256": "0"}), r"learned on another backbone"),
         (lambda path: path.unlink(), r"head\.pt: holds no weights of this head.* no such file"),
         (break_weights, r"head\.pt: holds no weights of this head.*sha256 .* where the card has"),
-        (lambda path: path.write_bytes(bytes(MOST_HEAD_BYTES + 1)), r"1000001 bytes, more than any head has"),
+        (lambda path: path.write_bytes(bytes(HEAD.most_bytes + 1)), r"1000001 bytes, more than any head has"),
         (save_other_state, r"head\.pt: holds no weights of this head.*RuntimeError"),
     ],
 )
@@ -272,7 +270,7 @@ def test_the_command_line_learns_a_head(tmp_path):
     options = ["--steps", "2", "--batch", "2", "--seed", "3", "--device", "cpu", "--copies", "1", "1"]
     aside = ["--empty", str(empty), "--leave-out", "crown", "--progress", str(tmp_path / "progress")]
     main(["learn", str(examples), str(path), *options, *aside])
-    card = read_head_card(find_card_path(path))
+    card = read_head_card(find_card_path(path), HEAD)
     assert card.data["drawn examples"]["pictures"] == 2
     assert card.data["real pictures without larvae"]["pictures"] == 1
     assert card.data["plan"]["seed"] == 3

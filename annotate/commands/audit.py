@@ -1,5 +1,6 @@
 """The command for what the search passed over: plain frames drawn for the review, and what follows from the answers."""
 
+import sys
 from typing import TYPE_CHECKING, Annotated
 
 import typer
@@ -86,7 +87,10 @@ def audit(
         if day is not None and not any(known.id in audits for known in chosen):
             _refuse_unfilmed(visit, [known for known in visits.values() if known.id in audits])
         wanted = [audits[known.id] for known in chosen if known.id in audits]
-        drawn = [one for one in wanted if windows or (visit and not _was_drawn(one))]
+        if windows:
+            drawn = _leave_out_exhausted(wanted, visits)
+        else:
+            drawn = [one for one in wanted if visit and one.undrawn and not _was_drawn(one)]
         if drawn:
             _draw(opened, drawn, visits, windows=windows, seed=seed)
             audits = {one.visit_id: one for one in audit_visits(opened)}
@@ -121,6 +125,18 @@ def _refuse_unfilmed(typed: str, known: "Sequence[Visit]") -> None:
 
 def _was_drawn(one: "VisitAudit") -> bool:
     return bool(one.open or any(part.sampled or part.doubtful for part in one.parts))
+
+
+def _leave_out_exhausted(audits: "Sequence[VisitAudit]", visits: "dict[int, Visit]") -> "list[VisitAudit]":
+    """Return the visits of which something is left to draw, and name the others; all, to be refused, where none has any."""
+    from annotate.zones import write_date
+
+    left = [one for one in audits if one.undrawn]
+    for one in audits if left else ():
+        if not one.undrawn:
+            known = visits[one.visit_id]
+            print(f"{known.site} {write_date(known.date)}: nothing is left to draw.", file=sys.stderr)
+    return left or list(audits)
 
 
 def _draw(
@@ -215,6 +231,8 @@ def _tell(logbook: "Logbook", audits: "Sequence[VisitAudit]", visits: "dict[int,
 def _describe(audits: "Sequence[VisitAudit]", visits: "dict[int, Visit]") -> "list[dict[str, Cell]]":
     from annotate.judging.auditing import name_answers, sum_season
 
+    if not audits:
+        return []
     rows = [
         _describe_one(
             visits[one.visit_id].date.isoformat(),
@@ -225,7 +243,7 @@ def _describe(audits: "Sequence[VisitAudit]", visits: "dict[int, Visit]") -> "li
         for one in audits
     ]
     counts = [{**name_answers(one), "outdated": one.outdated} for one in audits]
-    summed = {name: sum(count[name] for count in counts) for name in counts[0]} if counts else {}
+    summed = {name: sum(count[name] for count in counts) for name in counts[0]}
     return [*rows, _describe_one(None, None, sum_season(audits), summed)]
 
 

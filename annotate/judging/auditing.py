@@ -84,6 +84,11 @@ class VisitAudit:
         """What may be said of the visit."""
         return combine_parts([self.parts])
 
+    @property
+    def undrawn(self) -> int:
+        """How many windows that the search passed over were never drawn."""
+        return sum(part.pool - part.sampled - part.doubtful for part in self.parts) - self.open
+
 
 @dataclass(frozen=True, slots=True)
 class MissedChance:
@@ -143,7 +148,7 @@ def draw_sample(
     if not chosen:
         raise AnnotateError(
             f"audit: expected moments of {window_s:g} s that the search passed over and nobody was shown; found none left; "
-            "the estimate needs no more"
+            "answer those that were drawn: leafshade review"
         )
     opened = [(clip, wanted, _open_unchanged(clip)) for clip, wanted in chosen]
     total_s = sum(wanted[-1].end_s for _, wanted in chosen)

@@ -55,7 +55,7 @@ from detect.errors import DetectError
 from detect.sharpness import choose_sharp, watch_frames
 from tests.annotate import asking
 from tests.annotate.made_pages import serve_pages
-from tests.annotate.made_records import NOON, add_trees, make_candidate, make_found
+from tests.annotate.made_records import NOON, add_trees, make_candidate, make_found, make_view
 from tests.annotate.typed import run_typed
 from tests.conftest import write_clip
 
@@ -576,6 +576,7 @@ def run(logbook: Logbook, *arguments: str) -> tuple[int, str, str]:
 
 def test_the_command_draws_tells_and_adds(logbook: Logbook, filmed: Path) -> None:
     """Asked plainly it only tells; with a date it draws once; with a number it adds; as JSON it gives figures."""
+    assert json.loads(run(logbook, "--json")[1]) == []
     put_in(logbook, filmed, [make_candidate(20.2)])
     code, out, _ = run(logbook)
     assert code == 0 and "OTTERHOLT, 17 May 2026: None of the 23 moments" in out
@@ -591,6 +592,32 @@ def test_the_command_draws_tells_and_adds(logbook: Logbook, filmed: Path) -> Non
     assert [row["date"] for row in rows] == ["2026-05-17", None]
     assert (rows[0]["pool"], rows[0]["looked_at"], rows[0]["open"], rows[0]["larva"]) == (23, 9, 2, 0)
     assert rows[0]["low"] == 0 < rows[0]["high"] <= 14 and "In 9 moments" in rows[1]["sentence"]
+
+
+def test_a_visit_of_which_all_is_drawn_keeps_no_other_from_its_frames(
+    logbook: Logbook, filmed: Path, tmp_path: Path
+) -> None:
+    """A number asked for of all visits goes to those that have moments left; only where none has any is it refused."""
+    put_in(logbook, filmed)
+    other = put_in(logbook, copy_clip(filmed, tmp_path, rest=FREE))
+    set_clock(logbook, [other.id], offset_s=86400.0, who="Maren")
+    first, second = (one.visit_id for one in audit_visits(logbook))
+    draw(logbook, first, windows=SECONDS)
+    code, _, err = run(logbook, "--windows", str(SECONDS))
+    assert code == 0 and "OTTERHOLT 17 May 2026: nothing is left to draw." in err
+    assert [(one.visit_id, one.open, one.undrawn) for one in audit_visits(logbook)] == [
+        (first, SECONDS, 0),
+        (second, SECONDS, 0),
+    ]
+    code, _, err = run(logbook, "--windows", "1")
+    assert code == 2 and "answer those that were drawn: leafshade review" in err
+
+
+def test_a_visit_in_which_all_was_flagged_is_told_of(logbook: Logbook, filmed: Path) -> None:
+    """Its date given, there is nothing to draw, and that is said; it is no mistake of whoever asks."""
+    put_in(logbook, filmed, [make_candidate(views=[make_view(0.0), make_view(SECONDS - 0.5)])])
+    code, out, _ = run(logbook, "--visit", "2026-05-17")
+    assert code == 0 and "passed over no whole moment of this visit" in out and list_samples(logbook) == ()
 
 
 def test_the_command_refuses_a_date_without_clips(logbook: Logbook, filmed: Path) -> None:

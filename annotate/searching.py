@@ -154,13 +154,13 @@ def search_into_logbook(
             finished_at=datetime.now(UTC),
         )
         progress_path.unlink(missing_ok=True)
-        _look_at_found(logbook, clip.id, scorer)
+        look_at_found(logbook, clip.id, scorer)
         found.close()
         doubts = (f"{clip.name}: {asked}; answer with: leafshade stretches",) if asked else ()
         return SearchedClip(clip, search, found, moment.warnings + doubts + found.problems, linked, cut)
 
 
-def _look_at_found(logbook: Logbook, clip_id: int, scorer: "Scorer") -> None:
+def look_at_found(logbook: Logbook, clip_id: int, scorer: "Scorer") -> None:
     """Keep what the candidates of a clip look like, where the scorer can say: the order of judging goes by it."""
     from annotate.judging.looks import make_looks
     from annotate.judging.promise import renew_promises

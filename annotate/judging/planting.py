@@ -30,7 +30,7 @@ from annotate.logbook.planted import (
 )
 from annotate.logbook.records import Clip, Count
 from annotate.logbook.searches import find_current_search
-from annotate.searching import choose_settings
+from annotate.searching import choose_settings, look_at_found
 from models.metrics import LENGTH_CLASSES_PX
 
 if TYPE_CHECKING:
@@ -151,6 +151,8 @@ def plant_into_logbook(
     try:
         planted = _tell_found(found, bodies, marks, settings)
         save_planted(logbook, clip.id, scorer=scorer.name, seed=seed, at=at, planted=planted)
+        # Without a look it would be the only one that nothing can be compared with, and stand apart in the order.
+        look_at_found(logbook, clip.id, scorer)
     finally:
         found.close()
     return PlantedClip(clip, larvae, len(planted), sum(one.candidate is not None for one in planted))

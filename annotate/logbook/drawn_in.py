@@ -196,15 +196,17 @@ def _refuse_known(
 ) -> None:
     """Raise where a listed candidate shows the same thing in the same frame: it is to be judged, not drawn again."""
     rows = session.execute(
-        select(CandidateRow.id, ViewRow.rank, ViewRow.outline)
+        select(CandidateRow.id, CandidateRow.found_by, ViewRow.rank, ViewRow.outline)
         .join(ViewRow, ViewRow.candidate_id == CandidateRow.id)
         .where(CandidateRow.clip_id == clip_id, CandidateRow.standing == "listed")
         .where(CandidateRow.kind == kind, ViewRow.frame_index == frame_index)
     ).all()
     corrections = load_corrections(session, {row.id for row in rows})
-    for candidate_id, rank, packed in rows:
+    for candidate_id, found_by, rank, packed in rows:
         other = corrections.get((candidate_id, rank), unpack_outline(packed))
-        if share_area(drawn.outline, other) >= SAME_SHARE:
+        shared = share_area(drawn.outline, other)
+        # A planted larva outlined by half is no other larva: drawn in, it would become an observation.
+        if shared >= SAME_SHARE or (found_by == "planted" and shared > 0):
             raise AnnotateError(
                 f"outline: expected something that is no candidate yet; found what candidate {candidate_id} shows in the same "
                 f"frame; judge that one instead, at /candidates/{candidate_id}"

@@ -8,8 +8,8 @@ from starlette.requests import Request
 from starlette.responses import JSONResponse, Response
 
 from annotate.errors import AnnotateError
-from annotate.logbook.observations import find_observation, set_details
-from annotate.logbook.records import Verdict
+from annotate.logbook.observations import check_details, find_observation, set_details
+from annotate.logbook.records import Details, Verdict
 from annotate.logbook.review import find_candidate
 from annotate.logbook.verdicts import (
     changes_since,
@@ -90,12 +90,16 @@ def _undo(desk: Desk, sent: Sent) -> dict[str, Any]:
 
 def _set_details(desk: Desk, sent: Sent) -> dict[str, Any]:
     candidate_id = read_id(sent, "candidate")
+    words = {name: read_text(sent, name) or None for name in DETAILS}
+    if find_candidate(desk.logbook, candidate_id).found_by == "planted":
+        # There is no observation to keep them in, and a refusal would tell the reviewer so.
+        said = check_details(Details(**words))
+        return {"details": {name: getattr(said, name) or "" for name in DETAILS}}
     observation = find_observation(desk.logbook, candidate_id=candidate_id)
     if observation is None:
         raise AnnotateError(
             f"details: expected a confirmed candidate; found candidate {candidate_id}, which never was; confirm it first"
         )
-    words = {name: read_text(sent, name) or None for name in DETAILS}
     changed = set_details(
         desk.logbook,
         observation.id,

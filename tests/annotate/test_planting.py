@@ -8,7 +8,7 @@ import sqlite3
 import subprocess
 import sys
 import time
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from datetime import UTC, datetime
 from io import BytesIO
 from pathlib import Path
@@ -16,11 +16,13 @@ from typing import Any
 
 import numpy as np
 import pytest
+from numpy.typing import NDArray
 from PIL import Image
 
 import detect.planted_frames as planted_frames
 from annotate.errors import AnnotateError
 from annotate.judging.agreement import rate_reviewer
+from annotate.judging.alike import find_similar
 from annotate.judging.planting import (
     MOST_TRIES,
     MOST_WITHOUT_ROOM,
@@ -33,7 +35,9 @@ from annotate.judging.planting import (
     say_recall,
 )
 from annotate.logbook.audits import list_footage
+from annotate.logbook.drawn_in import draw_in
 from annotate.logbook.labels import gather_labels, list_labels
+from annotate.logbook.looks import list_unseen
 from annotate.logbook.observations import list_observations
 from annotate.logbook.opening import EVIDENCE_NAME, Logbook, create_logbook, open_logbook
 from annotate.logbook.pictures import read_picture
@@ -51,6 +55,9 @@ from annotate.searching import SearchOrder, search_into_logbook
 from annotate.web.loops import LoopMaker
 from detect.clips import open_clip, read_frames, read_rgb
 from detect.scoring import HandMadeScorer
+from models.looks import SeenPlace
+from tests.annotate import asking
+from tests.annotate.made_pages import serve_pages
 from tests.annotate.made_records import add_trees
 from tests.annotate.thresholds import lower_threshold
 from tests.annotate.typed import run_typed
@@ -72,6 +79,16 @@ def plant(logbook: Logbook, clip: Path, *, seed: int = SEED, larvae: int = 2) ->
     return plant_into_logbook(
         logbook, open_clip(clip), larvae=larvae, seed=seed, scorer=HandMadeScorer(), at=NOW
     )
+
+
+class DescribingScorer(HandMadeScorer):
+    """As made by hand, and able to say what a place looks like: by its mean colour."""
+
+    look_name = "mean colour 1"
+
+    def describe(self, places: Sequence[SeenPlace]) -> NDArray[np.float16]:
+        """Three numbers for each."""
+        return np.array([place.rgb.mean(axis=(0, 1)) for place in places], np.float16).reshape(-1, 3)
 
 
 @pytest.fixture(scope="module")
@@ -143,6 +160,19 @@ def test_a_planted_candidate_looks_like_any_other(planted: Logbook) -> None:
         grey = np.asarray(picture.convert("L"), np.float64)
     row, column = np.mean(view.outline, axis=0) - view.picture_origin_px
     assert grey[int(row), int(column)] < 0.6 * grey.mean()
+
+
+def test_a_planted_candidate_can_be_compared_like_any_other(planted: Logbook, clip: Path) -> None:
+    """It has a look as soon as it is planted, and a promise that goes by it: more like it can be asked for."""
+    scorer = DescribingScorer()
+    plant_into_logbook(planted, open_clip(clip), larvae=2, seed=11, scorer=scorer, at=NOW)
+    ids = [
+        one.candidate_id for one in list_planted(planted) if one.seed == 11 and one.candidate_id is not None
+    ]
+    assert ids, "the search found none of the planted larvae: nothing is tested"
+    assert list_unseen(planted, scorer.look_name) == ()
+    for candidate_id in ids:
+        assert {one.candidate.id for one in find_similar(planted, candidate_id)} >= set(ids) - {candidate_id}
 
 
 def test_the_same_seed_plants_the_same(planted: Logbook, clip: Path, tmp_path: Path) -> None:
@@ -235,6 +265,55 @@ def test_a_planted_larva_is_judged_and_is_no_observation(planted: Logbook) -> No
     give_verdict(planted, candidate.id, answer="confirm", reviewer="Maren", at=NOW)
     assert list_observations(planted, with_withdrawn=True) == ()
     assert find_candidate(planted, candidate.id).observation_id is None
+
+
+def test_details_of_a_planted_larva_are_taken_like_any_others(planted: Logbook) -> None:
+    """The page hears the same as of a real one, mistakes too, and nothing is kept: a refusal would tell what it is."""
+    candidate = find_planted(planted)
+    give_verdict(planted, candidate.id, answer="confirm", reviewer="Maren", at=NOW)
+    said = {
+        "candidate": candidate.id,
+        "stage": "l4",
+        "condition": "",
+        "behaviour": "resting",
+        "note": " tip ",
+    }
+    with (
+        serve_pages(planted) as address,
+        asking.open_client(base_url=address, headers={"Origin": address}) as page,
+    ):
+        reply = page.post("/api/details", json=said)
+        assert reply.status_code == 200
+        assert reply.json()["details"] == {
+            "stage": "L4",
+            "condition": "",
+            "behaviour": "resting",
+            "note": "tip",
+        }
+        assert page.post("/api/details", json={**said, "stage": "L9"}).status_code == 422
+    assert list_observations(planted, with_withdrawn=True) == ()
+
+
+def test_a_planted_larva_drawn_in_anew_is_no_record(planted: Logbook) -> None:
+    """An outline that shares but a corner with it is taken for it, as for a candidate that is there already."""
+    candidate = find_planted(planted)
+    view = candidate.views[0]
+    row0, column0, row_end, column_end = view.box
+    beyond = ((row0, column0), (row0, column_end + 9), (row_end, column_end + 9), (row_end + 9, column0))
+    with pytest.raises(AnnotateError, match=f"found what candidate {candidate.id} shows"):
+        draw_in(
+            planted,
+            clip_id=candidate.clip_id,
+            time_s=view.time_s,
+            frame_index=view.frame_index,
+            outline_px=beyond,
+            picture=view.picture,
+            picture_origin_px=view.picture_origin_px,
+            frame_size_px=candidate.frame_size_px,
+            reviewer="Maren",
+            at=NOW,
+        )
+    assert list_observations(planted, with_withdrawn=True) == ()
 
 
 def test_the_database_refuses_to_make_it_a_record(planted: Logbook) -> None:

@@ -120,8 +120,8 @@ def compare_looks(looks: Looks, candidate_id: int) -> NDArray[np.float32]:
     place = int(np.searchsorted(looks.ids, candidate_id))
     if place == len(looks.ids) or looks.ids[place] != candidate_id:
         raise AnnotateError(
-            f"candidate {candidate_id}: expected one that the network has looked at; found no look of it, its picture may be "
-            "missing; put it back, then run: leafshade order"
+            f"candidate {candidate_id}: expected one that the network has looked at; found no look of it, as of one drawn in "
+            "by hand or whose picture was missing; have it looked at with: leafshade order"
         )
     mean, spread = _measure_looks(looks.vectors)
     wanted = (looks.vectors[place].astype(np.float32) - mean) / spread

@@ -121,7 +121,9 @@ def _show_similar(request: Request) -> Response:
     values = {
         "page": "",
         "heading": f"More like {title}",
-        "sense": f"{what[:1].upper()}{what[1:]} of all footage that look most like this one, most similar first.",
+        "sense": f"{what[:1].upper()}{what[1:]} of all footage that look most like this one, most similar first."
+        if found
+        else "Nothing is compared with this one yet.",
         "wanted": {**describe_item(candidate), "address": choice.address(f"/candidates/{candidate.id}")},
         "title": title,
         "items": [_describe(item) for item in found],

@@ -338,6 +338,7 @@ def test_more_like_this_says_where_each_stands(page: httpx.Client, learning: Ser
 def test_without_looks_the_page_says_how_to_make_them(shown: Served) -> None:
     """No error, no empty page: a sentence with the command."""
     reply = asking.get(f"{shown.address}/candidates/1/similar")
+    assert "Nothing is compared with this one yet." in reply.text and "most similar first" not in reply.text
     assert reply.status_code == 200 and "leafshade order" in reply.text
 
 

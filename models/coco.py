@@ -44,6 +44,9 @@ MOST_BYTES = 256 * 2**20
 
 
 CATEGORY_IDS = {"larva": 1, "feeding": 2}
+MOST_NAMED = 20
+"""Categories of a file that a message names."""
+
 HALF_PX = 0.5
 SHORTEST_OUTLINE = 6
 """Numbers of a polygon with three corners."""
@@ -266,8 +269,10 @@ def _read_categories(root: _Place, called: Mapping[str, MarkKind]) -> dict[int, 
     named = _read_named(root, "categories")
     for name in called:
         if name not in named.values():
-            raise _Place(root.path, "categories", sorted(set(named.values()))).fail(
-                f"one named {show_short(name)}, as was said"
+            names = ", ".join(show_short(one) for one in sorted(set(named.values()))[:MOST_NAMED]) or "none"
+            raise ModelsError(
+                f"{root.path}: expected a category named {show_short(name)}, as was said; found those named {names}; "
+                "write the name as the file does"
             )
     return {number: called.get(name, name) for number, name in named.items()}
 
@@ -311,6 +316,10 @@ def _read_mark(place: _Place, size_px: tuple[int, int], categories: Mapping[int,
     stage = None
     if _has(place, OUR_KEY) and _has(place.key(OUR_KEY), "stage"):
         stage = place.key(OUR_KEY).key("stage").text()
+    if not _has(place, "segmentation"):
+        raise _Place(place.path, f"{place.where}.segmentation", None).fail(
+            "one polygon round the body: a box alone says not what in it is the body"
+        )
     outline = _read_outline(place.key("segmentation"), size_px)
     if not _has(place, OUR_KEY) and _measure_area(outline) < LEAST_AREA_PX:
         raise place.key("segmentation").fail(

@@ -19,7 +19,7 @@ from annotate.logbook.pictures import keep_picture, read_picture
 from annotate.sheets import Cell
 from annotate.words import STAGES, read_word
 from models.coco import CocoSet, read_coco, write_coco
-from models.labels import LONGEST_TEXT, LabelledImage, MarkKind
+from models.labels import LONGEST_TEXT, LabelledImage, MarkKind, choose_split
 from models.metrics import LENGTH_CLASSES_PX
 from models.picture_light import LIGHT_BOUNDS, LIGHT_CLASSES
 from models.whole_files import write_whole
@@ -238,11 +238,37 @@ def import_labels(
     origin, licence = _read_text(origin, "source"), _read_text(licence, "licence")
     read = read_coco(path, labelled_at=datetime.now(UTC), called=called)
     images = [_adopt(image, origin=origin, licence=licence) for image in read.images]
+    images = _keep_known(logbook, images)
     for _ in _read_pictures(read):
         pass
     for data in _read_pictures(read):
         keep_picture(logbook, data)
     return add_labels(logbook, images)
+
+
+def _keep_known(logbook: Logbook, images: Sequence[LabelledImage]) -> list[LabelledImage]:
+    """Return labels of a file so that of another program's pictures those known stay where they stand.
+
+    Such a file says neither tree nor moment: read at another time it would seem to change everything, and corrected it would be
+    another file and might come to the other side of the set. It goes where its pictures went before, all of it.
+    """
+    kept = list_labels(logbook, source="import", with_repeated=True)
+    known = {one.picture: one for one in kept if _is_foreign(one)}
+    clip = next((known[one.picture].clip for one in images if _is_foreign(one) and one.picture in known), "")
+    return [_keep_one(one, known.get(one.picture), clip) if _is_foreign(one) else one for one in images]
+
+
+def _keep_one(image: LabelledImage, before: LabelledImage | None, clip: str) -> LabelledImage:
+    split = choose_split(tree="", day=None, clip=clip) if clip else image.split
+    moved = replace(image, clip=clip or image.clip, split=split)
+    if before is not None and replace(moved, labelled_at=before.labelled_at) == before:
+        return before
+    return moved
+
+
+def _is_foreign(image: LabelledImage) -> bool:
+    """Whether another program wrote it: nobody is named, and neither tree nor date."""
+    return not image.reviewer and not image.tree and image.date is None
 
 
 def _adopt(image: LabelledImage, *, origin: str, licence: str) -> LabelledImage:

@@ -572,6 +572,39 @@ def test_other_peoples_categories_are_named_by_options(run: Run, logbook: Logboo
     assert [mark.kind for mark in image.marks] == ["larva", "feeding"] and image.origin == "Ines"
 
 
+def test_a_file_of_another_program_read_again_changes_nothing_and_corrected_stays_on_its_side(
+    run: Run, logbook: Logbook, tmp_path: Path
+) -> None:
+    """It says not when it was labelled; with an outline corrected and a picture more it is another file, and the same set."""
+
+    def write(name: str, pictures: int, wide: int) -> list[str]:
+        images, annotations = [], []
+        for id in range(pictures):
+            (tmp_path / f"{id}.jpg").write_bytes(draw_leaves(60 + id))
+            images.append({"id": id, "file_name": f"{id}.jpg", "width": 200, "height": 160})
+            outline = {"bbox": [0, 0, wide, 9], "segmentation": [[0, 0, wide, 0, wide, 9]]}
+            annotations.append({"id": id, "image_id": id, "category_id": 1, **outline})
+        body = {
+            "images": images,
+            "categories": [{"id": 1, "name": "larva"}],
+            "annotations": annotations,
+            "info": {"description": name},
+        }
+        (tmp_path / name).write_text(json.dumps(body))
+        return ["labels", "import", str(tmp_path / name), "--source", "Ines", "--licence", "CC0 1.0"]
+
+    first = write("first.json", 2, 9)
+    assert "2 pictures new" in run(*first).stdout
+    assert "0 pictures new, 0 changed, 2 as before." in run(*first).stdout
+    before = {image.picture: image.split for image in list_labels(logbook)}
+    # As many versions of the file as are sure to have one whose own sha256 would lie on the other side.
+    for wide in range(10, 30):
+        assert "changed" in run(*write(f"{wide}.json", 3, wide)).stdout
+        after = {image.picture: image.split for image in list_labels(logbook)}
+        assert len(after) == 3 and set(after.values()) == set(before.values())
+    assert max(mark.outline[:, 1].max() for image in list_labels(logbook) for mark in image.marks) == 28.5
+
+
 def test_a_dismissed_picture_carries_its_reason(logbook: Logbook, tmp_path: Path) -> None:
     """The newest verdict's reason is the hard negative's, goes into the COCO file, and a picture with a larva has none."""
     give_verdict(logbook, 1, answer="dismiss", reviewer="Maren", at=LATER, reason="leaf shadow")

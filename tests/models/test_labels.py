@@ -163,7 +163,9 @@ def test_categories_called_otherwise_are_what_was_said(tmp_path: Path) -> None:
     assert [mark.kind for mark in image.marks] == ["larva", "feeding"]
     with pytest.raises(ModelsError, match=r"annotations\[1\].*'edge'"):
         read_coco(path, labelled_at=NOON, called={"Apatura": "larva"})
-    with pytest.raises(ModelsError, match=r"one named 'apatura', as was said; found .*Apatura.*edge"):
+    with pytest.raises(
+        ModelsError, match=r"named 'apatura', as was said; found those named 'Apatura', 'edge'"
+    ):
         read_coco(path, labelled_at=NOON, called={"apatura": "larva"})
 
 
@@ -236,6 +238,10 @@ BROKEN = {
     "no such image": (put("annotations", 0, "image_id", 99), "the id of an image of this file"),
     "no such category": (put("annotations", 0, "category_id", 99), "a category named"),
     "no such licence": (put("images", 1, "license", 99), "the id of a licence of this file"),
+    "a box alone": (
+        drop("annotations", 0, "segmentation"),
+        r"\[0\].segmentation is wrong.*a box alone says not",
+    ),
     "odd polygon": (put("annotations", 0, "segmentation", [[1, 2, 3, 4, 5, 6, 7]]), "x and y of 3"),
     "two corners": (put("annotations", 0, "segmentation", [[1, 2, 3, 4]]), "x and y of 3"),
     "two polygons": (

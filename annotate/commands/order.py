@@ -98,11 +98,12 @@ def _look_at_missing(logbook: "Logbook") -> None:
     from rich.progress import Progress
 
     from annotate.judging.looks import make_looks
+    from annotate.learning.weights_kept import find_in_use
     from detect.default_scorer import load_scorer, settle_threads
     from detect.scoring import Describer
 
     settle_threads()
-    scorer = load_scorer()
+    scorer = load_scorer(find_in_use(logbook))
     if not isinstance(scorer, Describer):
         return
     unseen = list_unseen(logbook, scorer.look_name)

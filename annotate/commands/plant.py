@@ -86,6 +86,7 @@ def _plant_all(logbook: "Logbook", typed: "Sequence[str]", *, larvae: int, seed:
     from annotate.commands.audit import make_progress
     from annotate.errors import AnnotateError
     from annotate.judging.planting import plant_into_logbook
+    from annotate.learning.weights_kept import find_in_use
     from detect.clip_paths import expand_paths
     from detect.clips import open_clip
     from detect.default_scorer import load_scorer, settle_threads
@@ -96,7 +97,7 @@ def _plant_all(logbook: "Logbook", typed: "Sequence[str]", *, larvae: int, seed:
     for sentence in found.passed_over:
         console.print(f"Passed over: {sentence}", markup=False, highlight=False, style="dim")
     settle_threads()
-    scorer = load_scorer()
+    scorer = load_scorer(find_in_use(logbook))
     chosen = int(np.random.default_rng().integers(MOST_SEED)) if seed is None else seed
     failures: list[str] = []
     with make_progress(console) as bar:

@@ -1,7 +1,8 @@
 """Candidates, clips and searches made up for tests of the logbook; the pictures are real JPEGs."""
 
 from collections.abc import Sequence
-from datetime import UTC, datetime, timedelta
+from dataclasses import replace
+from datetime import UTC, date, datetime, timedelta
 from functools import lru_cache
 from io import BytesIO
 from pathlib import Path
@@ -9,6 +10,7 @@ from pathlib import Path
 import numpy as np
 from PIL import Image
 
+from annotate.learning.weights_kept import keep_weights
 from annotate.logbook.clips import add_clip, add_stretch
 from annotate.logbook.opening import Logbook
 from annotate.logbook.places import TreeEntry, find_tree, write_trees
@@ -18,6 +20,7 @@ from detect.candidates import Candidate, View
 from detect.clip_info import ClipInfo
 from detect.evidence import HeldJpeg, PictureStore
 from detect.search import ClipSearch
+from models.cards import DEFAULT_WEIGHTS, load_weights, save_weights
 
 NOON = datetime(2026, 5, 17, 11, 0, tzinfo=UTC)
 """Noon by the clock of Europe/London on 17 May 2026."""
@@ -151,3 +154,10 @@ def search(
         started_at=LATER,
         finished_at=LATER + timedelta(minutes=1),
     )
+
+
+def keep_copy(logbook: Logbook, draft: Path) -> str:
+    """Keep the shipped weights as if they had been trained at home; return the name they have in the logbook."""
+    pair, card = load_weights(DEFAULT_WEIGHTS)
+    save_weights(draft, pair, replace(card, name="draft", made_on="2026-11-28", weights_sha256=""))
+    return keep_weights(logbook, draft, day=date(2026, 11, 28))

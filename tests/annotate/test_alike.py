@@ -14,6 +14,7 @@ from annotate.commands import order as _order  # noqa: F401  (registers the comm
 from annotate.commands.base import app
 from annotate.errors import AnnotateError
 from annotate.judging.alike import MOST_PROMISE_GROUPED, compare_looks, find_alike, find_similar
+from annotate.learning.weights_kept import SHIPPED, use_weights
 from annotate.logbook.looks import Looks, find_usual_scorer, keep_looks, read_looks
 from annotate.logbook.opening import Logbook, create_logbook, open_logbook
 from annotate.logbook.review import list_candidates
@@ -22,7 +23,7 @@ from annotate.searching import SearchOrder, search_into_logbook
 from detect.clips import open_clip
 from detect.default_scorer import load_scorer
 from detect.network_scoring import NetworkScorer
-from tests.annotate.made_records import LATER, add_trees, film, make_candidate, search
+from tests.annotate.made_records import LATER, add_trees, film, keep_copy, make_candidate, search
 from tests.annotate.thresholds import lower_threshold
 
 SAMPLE = Path(__file__).parents[2] / "sample_frames"
@@ -165,6 +166,19 @@ def test_similar_lists_looks_and_makes_them_where_they_lack(searched: Path) -> N
     assert again.ids.tolist() == before.ids.tolist() and np.array_equal(again.vectors, before.vectors)
     code, table = ask(searched, "similar", "1", "--limit", "3")
     assert code == 0 and all(f"{row['similarity']:.2f}" in table for row in listed) and "17 May 2026" in table
+
+
+def test_missing_looks_are_made_by_the_weights_in_use(searched: Path, tmp_path: Path) -> None:
+    """As a search makes them: looks of other weights could not be compared with those that come next."""
+    with open_logbook(searched) as logbook:
+        name = keep_copy(logbook, tmp_path / "draft.pt")
+        use_weights(logbook, name)
+        with logbook.writing() as session:
+            session.execute(text("DELETE FROM candidate_look"))
+    assert ask(searched, "similar", "1")[0] == 0
+    with open_logbook(searched) as logbook:
+        assert find_usual_scorer(logbook).startswith(name)
+        use_weights(logbook, SHIPPED)
 
 
 def test_similar_to_one_that_does_not_exist_is_an_error_with_a_way_out(searched: Path) -> None:

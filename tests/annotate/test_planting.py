@@ -34,6 +34,7 @@ from annotate.judging.planting import (
     plant_into_logbook,
     say_recall,
 )
+from annotate.learning.weights_kept import use_weights
 from annotate.logbook.audits import list_footage
 from annotate.logbook.drawn_in import draw_in
 from annotate.logbook.labels import gather_labels, list_labels
@@ -58,7 +59,7 @@ from detect.scoring import HandMadeScorer
 from models.looks import SeenPlace
 from tests.annotate import asking
 from tests.annotate.made_pages import serve_pages
-from tests.annotate.made_records import add_trees
+from tests.annotate.made_records import add_trees, keep_copy
 from tests.annotate.thresholds import lower_threshold
 from tests.annotate.typed import run_typed
 from tests.conftest import write_clip
@@ -504,6 +505,15 @@ def test_the_report_tells_search_and_reviewers(planted: Logbook) -> None:
     assert next(row for row in rows if row["of"] == "reviewer")["shown"] == 1
     fresh = create_logbook(planted.folder.parent / "fresh")
     assert "Nothing was planted yet" in run(fresh, "--report")[1]
+
+
+def test_the_command_measures_the_weights_in_use(planted: Logbook, clip: Path, tmp_path: Path) -> None:
+    """What searches of this logbook use is what is planted for, and named in the report."""
+    name = keep_copy(planted, tmp_path / "draft.pt")
+    use_weights(planted, name)
+    code, _, err = run(planted.folder, str(clip), "--larvae", "1", "--seed", "12")
+    assert code == 0 and "planted 1 of 1 larvae (seed 12)" in err
+    assert list_planted(planted)[-1].scorer == f"{name} {name[-8:]}"
 
 
 def test_both_wishes_at_once_are_refused(planted: Logbook) -> None:

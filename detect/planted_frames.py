@@ -22,6 +22,7 @@ from detect.place_matching import Matrix
 from detect.sharpness import choose_sharp, find_window, watch_frames
 from detect.steadying import FOLLOW_STEP_S, LEAST_LIKENESS, LoopPlace, PlaceSight, follow_place
 from detect.truth_scoring import LEAST_SEEN_S
+from models import patches
 from models.canopy.clip import find_box, measure_length
 from models.canopy.larvae import LarvaSettings
 from models.canopy.sheets import fill_softly
@@ -36,9 +37,6 @@ SPAN_S = 4.0
 
 LONGEST_BLURRED_S = 2 * FOLLOW_STEP_S
 """A place that is not seen again for longer is lost: something has come before it, or it has left the frame."""
-
-SIDE_PER_LENGTH, LEAST_SIDE_PX, MOST_SIDE_PX = 6, 160, 640
-"""Of the surroundings by which a place is followed: as large as the picture that is kept of a candidate."""
 
 LEAST_LIT = 0.95
 """A body lies on lit leaf with this share of itself and of a rim as wide as its head: a larva is a shade on a lit leaf, and over
@@ -306,12 +304,9 @@ def _find_sharp(info: ClipInfo, time_s: float, window_s: float) -> Frame | None:
 def _cut_place(
     rgb: NDArray[np.uint8], time_s: float, lit: tuple[float, float], *, length_px: float
 ) -> LoopPlace:
-    """Return the surroundings of a spot as a place that can be followed."""
-    height, width = rgb.shape[:2]
-    side = int(min(MOST_SIDE_PX, max(LEAST_SIDE_PX, SIDE_PER_LENGTH * length_px), height, width))
-    row = int(np.clip(round(lit[0] - side / 2), 0, height - side))
-    column = int(np.clip(round(lit[1] - side / 2), 0, width - side))
-    return LoopPlace(time_s, (row, column), lit, rgb[row : row + side, column : column + side].copy())
+    """Return the surroundings of a spot, as much as is kept of a candidate, as a place that can be followed."""
+    rows, columns = patches.find_window(lit, length_px, rgb.shape)
+    return LoopPlace(time_s, (rows.start, columns.start), lit, rgb[rows, columns].copy())
 
 
 def _follow(info: ClipInfo, place: LoopPlace) -> list[PlaceSight]:

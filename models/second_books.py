@@ -5,17 +5,20 @@ up what has been written so far, so that learning begins while drawing goes on. 
 """
 
 import io
+import zipfile
+import zlib
 from collections.abc import Sequence
 from dataclasses import dataclass, fields
+from math import prod
 from pathlib import Path
 from threading import Event, Thread
-from time import sleep
 
 import numpy as np
 import torch
 from numpy.typing import NDArray
 from torch import nn
 
+from models.errors import ModelsError
 from models.examples import Example
 from models.judge_books import jitter, label_feeding, label_larvae
 from models.judge_lessons import measure_known
@@ -77,7 +80,11 @@ class SecondPage:
 def make_second_page(
     example: Example, pair: NetworkPair, rng: np.random.Generator, *, is_jittered: bool
 ) -> SecondPage:
-    """Cut a picture about what a readied pair names in it and, where jittered, once about every larva that can be taught."""
+    """Cut a picture about what a readied pair names in it and, where jittered, once about every larva that can be taught.
+
+    Jittered are chewed pieces too, and the lengths by which places are cut. Places of which it is not known whether a larva is
+    there are left out.
+    """
     half = shrink(example.rgb)
     maps = look_over(pair.seeker, half)
     larvae, chewed = (
@@ -110,7 +117,7 @@ def make_second_page(
     near = np.array([square for square, _ in squares], np.uint8).reshape(-1, NEAR_PX, NEAR_PX, 3)
     wide = np.array([square for _, square in squares], np.uint8).reshape(-1, WIDE_PX, WIDE_PX, 3)
     page = SecondPage(near, wide, np.array(levels, np.int8), larva, feeding, judged, named)
-    return _choose(page, larva != UNKNOWN)
+    return choose_places(page, larva != UNKNOWN)
 
 
 def _judge(
@@ -135,7 +142,8 @@ def _judge(
     return np.asarray(np.mean(both, axis=0), np.float32)
 
 
-def _choose(page: SecondPage, chosen: NDArray[np.bool_]) -> SecondPage:
+def choose_places(page: SecondPage, chosen: NDArray[np.bool_]) -> SecondPage:
+    """Return the places of a page where `chosen` (N,) holds."""
     return SecondPage(*(getattr(page, field.name)[chosen] for field in fields(SecondPage)))
 
 
@@ -148,6 +156,7 @@ def join_pages(pages: Sequence[SecondPage]) -> SecondPage:
 
 
 PAGE_ENDING = ".places.npz"
+NEAR_SHAPE, WIDE_SHAPE = (NEAR_PX, NEAR_PX, 3), (WIDE_PX, WIDE_PX, 3)
 
 
 def write_page(path: Path, page: SecondPage) -> None:
@@ -158,9 +167,25 @@ def write_page(path: Path, page: SecondPage) -> None:
 
 
 def read_page(path: Path) -> SecondPage:
-    """Read a page that `write_page` wrote."""
-    with np.load(path, allow_pickle=False) as kept:
-        return SecondPage(*(kept[field.name] for field in fields(SecondPage)))
+    """Read a page that `write_page` wrote.
+
+    Raises
+    ------
+    ModelsError
+        Where the file cannot be read or is no such page.
+    """
+    try:
+        with path.open("rb") as stream, np.load(stream, allow_pickle=False) as kept:
+            page = SecondPage(*(kept[field.name] for field in fields(SecondPage)))
+        count = len(page.levels)
+        if (page.near.shape, page.wide.shape) != ((count, *NEAR_SHAPE), (count, *WIDE_SHAPE)):
+            raise ValueError(f"{count} places with squares {page.near.shape} and {page.wide.shape}")
+    except (OSError, ValueError, TypeError, KeyError, EOFError, zipfile.BadZipFile, zlib.error) as error:
+        raise ModelsError(
+            f"{path}: cannot be read as a page of places; expected squares {NEAR_SHAPE} and {WIDE_SHAPE} with their labels, "
+            f"found: {type(error).__name__}: {error}; delete it, and draw it again where it is missed"
+        ) from error
+    return page
 
 
 def list_pages(folder: Path) -> list[Path]:
@@ -181,13 +206,25 @@ class SecondBook:
     Parameters
     ----------
     most : places it has room for; further ones are passed over
+
+    Raises
+    ------
+    ModelsError
+        Where so many have no room in the device's memory.
     """
 
     def __init__(self, most: int, *, device: torch.device) -> None:
-        self.near, self.wide = (
-            torch.empty((most, side, side, 3), dtype=torch.uint8, device=device)
-            for side in (NEAR_PX, WIDE_PX)
-        )
+        try:
+            self.near, self.wide = (
+                torch.empty((most, *shape), dtype=torch.uint8, device=device)
+                for shape in (NEAR_SHAPE, WIDE_SHAPE)
+            )
+        except RuntimeError as error:
+            gigabytes = most * (prod(NEAR_SHAPE) + prod(WIDE_SHAPE)) / 1e9
+            raise ModelsError(
+                f"a book of {most} places has no room on {device}; expected {gigabytes:.0f} GB free, "
+                f"found: {str(error).splitlines()[0]}; ask for fewer by --most-places"
+            ) from error
         self.levels = torch.zeros(most, dtype=torch.int8, device=device)
         self.larva, self.feeding = torch.zeros_like(self.levels), torch.zeros_like(self.levels)
         self.groups: tuple[list[int], ...] = ([], [], [], [])
@@ -220,6 +257,7 @@ class PageReader:
         self._folder, self._every_s = folder, every_s
         self._read: list[SecondPage] = []
         self._known: set[Path] = set()
+        self._fault: ModelsError | None = None
         self._end = Event()
         self._thread = Thread(target=self._run, daemon=True, name="reads pages")
 
@@ -232,20 +270,34 @@ class PageReader:
         self._thread.join()
 
     def take(self) -> list[SecondPage]:
-        """Return what was read since it was last asked."""
+        """Return what was read since it was last asked.
+
+        Raises
+        ------
+        ModelsError
+            Where a page could not be read; none is read after it.
+        """
+        if self._fault is not None:
+            raise self._fault
         taken: list[SecondPage] = []
         while self._read:
             taken.append(self._read.pop(0))
         return taken
 
     def _run(self) -> None:
-        while not self._end.is_set():
-            for path in list_pages(self._folder):
-                if path in self._known or self._end.is_set() or len(self._read) >= MOST_WAITING:
-                    continue
-                self._known.add(path)
-                self._read.append(read_page(path))
-            sleep(self._every_s)
+        try:
+            while not self._end.is_set():
+                self._look()
+                self._end.wait(self._every_s)
+        except ModelsError as fault:  # an error in a thread reaches nobody: who takes pages is told
+            self._fault = fault
+
+    def _look(self) -> None:
+        for path in list_pages(self._folder):
+            if path in self._known or self._end.is_set() or len(self._read) >= MOST_WAITING:
+                continue
+            self._known.add(path)
+            self._read.append(read_page(path))
 
 
 MOST_WAITING = 12
@@ -294,7 +346,7 @@ def judge_page(
 ) -> NDArray[np.float64]:
     """Return a readied second judge's log-odds of a larva, (N,), as a mean over so many ways to turn and mirror."""
     weight = judge.gather.weight
-    parts = []
+    parts = [torch.zeros(0)]
     with torch.inference_mode():
         for first in range(0, len(page.levels), at_once):
             some = slice(first, first + at_once)

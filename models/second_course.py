@@ -1,7 +1,8 @@
 """How the second judge learns: places are drawn without end while it learns from those that are there.
 
-Run `python -m models.second_course draw FOLDER` and, beside it, `learn FOLDER ASIDE NEW.pt`. What it has learned by the end hangs
-on how much was drawn meanwhile, so two runs give two sets of weights, unlike the courses of `models.training`.
+Run `python -m models.second_course draw ASIDE --plain`, then `draw FOLDER` and, beside it, `learn FOLDER ASIDE NEW.pt`. What it
+has learned by the end hangs on how much was drawn meanwhile, so two runs give two sets of weights, unlike the courses of
+`models.training`.
 """
 
 import argparse
@@ -24,8 +25,10 @@ from models.canopy.picture import CompressionSettings, draw_burst, grow_stock
 from models.canopy.truth import FrameTruth
 from models.cards import DEFAULT_WEIGHTS, WEIGHTS_FOLDER, load_weights
 from models.efficientnet_lite import load_backbone
+from models.errors import ModelsError
 from models.examples import MOVING_SHARE, Example, Source, choose_canopy, read_source
 from models.head_cards import HeadCard, HeadKind, load_head, save_head
+from models.lessons import UNKNOWN
 from models.metrics import measure_average_precision
 from models.network import NetworkPair, ready_network, ready_pair
 from models.second_books import (
@@ -34,6 +37,7 @@ from models.second_books import (
     SecondBook,
     SecondLesson,
     SecondPage,
+    choose_places,
     join_pages,
     judge_page,
     list_pages,
@@ -118,14 +122,16 @@ def draw_stock_page(folder: Path, seed: int, weights: Path, *, is_jittered: bool
     return _keep(folder / f"drawn-{seed:07d}{PAGE_ENDING}", pages)
 
 
-def cut_photo_page(folder: Path, paths: Sequence[Path], seed: int, weights: Path) -> int:
+def cut_photo_page(
+    folder: Path, paths: Sequence[Path], seed: int, weights: Path, *, is_jittered: bool
+) -> int:
     """Cut the places of some real pictures without larvae, as they are or with drawn larvae laid in."""
     rng = np.random.default_rng((seed, 2))
     pages = []
     for number in range(PHOTOS_AT_ONCE):
         path = paths[int(rng.integers(len(paths)))]
         source = Source(path, "laid" if number % 2 else "empty", int(rng.integers(2**31)))
-        pages.append(make_second_page(read_source(source), _load_pair(weights), rng, is_jittered=True))
+        pages.append(make_second_page(read_source(source), _load_pair(weights), rng, is_jittered=is_jittered))
     return _keep(folder / f"photos-{seed:07d}{PAGE_ENDING}", pages)
 
 
@@ -145,20 +151,16 @@ def draw_pages(given: argparse.Namespace) -> int:
     seeds = iter(range(given.first_seed, given.first_seed + given.stocks))
     context = get_context("spawn")
     with ProcessPoolExecutor(given.workers, mp_context=context, initializer=settle_worker) as pool:
-        draw = partial(
-            draw_stock_page,
-            given.folder,
-            weights=given.weights,
-            is_jittered=not given.plain,
-            pictures=given.pictures,
-        )
+        how = {"weights": given.weights, "is_jittered": not given.plain}
+        draw = partial(draw_stock_page, given.folder, pictures=given.pictures, **how)
+        cut = partial(cut_photo_page, given.folder, photos, **how)
         running = set()
         for seed in seeds:
             if time.monotonic() > latest:
                 break
             running.add(pool.submit(draw, seed))
             if photos and seed % PHOTO_EVERY == 0:
-                running.add(pool.submit(cut_photo_page, given.folder, photos, seed, given.weights))
+                running.add(pool.submit(cut, seed))
             while len(running) >= 2 * given.workers:
                 done = {one for one in running if one.done()}
                 total += sum(one.result() for one in done)
@@ -168,7 +170,7 @@ def draw_pages(given: argparse.Namespace) -> int:
     return total
 
 
-TIMED_STEPS = 30
+TIMED_STEPS = 80
 SHARE_OF_TIME = 0.93
 """Steps tried before it is chosen how many fit into the time, and the share of it that is then planned for."""
 
@@ -179,11 +181,18 @@ REPORT_EVERY = 250
 
 
 def learn_second(given: argparse.Namespace) -> HeadCard:
-    """Teach a second judge from a folder of pages, written by now or later, and save it with its card."""
+    """Teach a second judge from a folder of pages, written by now or later, and save it with its card.
+
+    Raises
+    ------
+    ModelsError
+        Before it learns: where there is no room for the places, the first of them are not there within the seconds that it may
+        learn, or the pages set aside cannot be measured on. While it learns: where a page cannot be read.
+    """
     began = time.monotonic()
     device = torch.device(given.device)
     torch.backends.cudnn.benchmark = device.type == "cuda"
-    judge = build_second(seed=given.seed).to(device)
+    judge = (build_second(seed=given.seed) if given.start is None else load_second(given.start)[0]).to(device)
     recent: list[float] = []
 
     def report(step: int, loss: float) -> None:
@@ -193,18 +202,16 @@ def learn_second(given: argparse.Namespace) -> HeadCard:
             recent.clear()
 
     book = SecondBook(given.most_places, device=device)
-    given.progress and given.progress.mkdir(parents=True, exist_ok=True)
-    kept = given.progress / "second-judge.progress" if given.progress else None
+    kept = None
+    if given.progress:
+        given.progress.mkdir(parents=True, exist_ok=True)
+        kept = given.progress / "second-judge.progress"
     with PageReader(given.folder) as reader:
-        while book.count < given.first_places:
-            for page in reader.take():
-                book.take_up(page)
-            time.sleep(0.2)
+        _wait_for_places(given, book, reader)
+        read_aside(given.aside)  # what cannot be measured on is told before the long part, not after it
         lesson = SecondLesson(book, given.batch, reader)
-        step_s = _time_step(judge, lesson)
-        left_s = given.seconds - (time.monotonic() - began)
-        steps = given.steps or max(1, int(SHARE_OF_TIME * left_s / step_s))
-        logger.info("%.4f s a step, %d steps, %d places at first", step_s, steps, book.count)
+        steps = given.steps or _fit_steps(judge, lesson, latest=began + given.seconds)
+        logger.info("%d steps, %d places at first", steps, book.count)
         plan = LearningPlan(steps, rate=given.rate, seed=given.seed)
         learn(judge, lesson, plan=plan, checkpoint_path=kept, on_step=report)
     data = {
@@ -224,6 +231,28 @@ def learn_second(given: argparse.Namespace) -> HeadCard:
     )
 
 
+def _wait_for_places(given: argparse.Namespace, book: SecondBook, reader: PageReader) -> None:
+    """Take up pages until learning can begin."""
+    least = max(1, min(given.first_places, given.most_places))
+    latest = time.monotonic() + given.seconds
+    while book.count < least:
+        for page in reader.take():
+            book.take_up(page)
+        if book.count < least and time.monotonic() > latest:
+            raise ModelsError(
+                f"{given.folder}: holds too few places to learn from; expected {least} after {given.seconds:.0f} s, "
+                f"found {book.count}; draw more into it, or begin with fewer by --first-places"
+            )
+        time.sleep(0.2)
+
+
+def _fit_steps(judge: SecondJudge, lesson: SecondLesson, *, latest: float) -> int:
+    """Return how many steps fit into the time until `latest`, of the clock that only goes on."""
+    step_s = _time_step(judge, lesson)
+    logger.info("%.4f s a step", step_s)
+    return max(1, int(SHARE_OF_TIME * (latest - time.monotonic()) / step_s))
+
+
 def _time_step(judge: SecondJudge, lesson: SecondLesson) -> float:
     ended: list[float] = []
     learn(
@@ -236,20 +265,40 @@ def _time_step(judge: SecondJudge, lesson: SecondLesson) -> float:
     return (ended[-1] - ended[half]) / (len(ended) - 1 - half)
 
 
+def read_aside(folder: Path) -> SecondPage:
+    """Return what the seeker named in the pages set aside in a folder, as one page.
+
+    Raises
+    ------
+    ModelsError
+        Where a page cannot be read, or every second place, or the others between, are not of both kinds: larvae and none.
+    """
+    pages = [read_page(path) for path in list_pages(folder)]
+    named = [choose_places(page, np.isfinite(page.named) & (page.larva != UNKNOWN)) for page in pages]
+    is_larva = np.concatenate([np.zeros(0, np.bool_), *(page.larva == 1 for page in named)])
+    if any(half.all() or not half.any() for half in (is_larva[::2], is_larva[1::2])):
+        raise ModelsError(
+            f"{folder}: holds too little to measure on; expected larvae and other places in either half of what was named, "
+            f"found {len(pages)} pages with {len(is_larva)} places, {int(is_larva.sum())} of them larvae; draw more into it "
+            "with python -m models.second_course draw --plain"
+        )
+    return join_pages(named)
+
+
 def examine_second(judge: SecondJudge, folder: Path, *, device: torch.device) -> dict[str, float]:
     """Return how well places of pages set aside are told apart: by the pair alone, by the second judge, and by all together.
 
-    Average precision of what the seeker named; together: a logistic regression of one half, measured on the other.
+    Average precision of what the seeker named; together: a logistic regression of one half, measured on the other. Errors are
+    those of `read_aside`.
     """
-    page = join_pages([read_page(path) for path in list_pages(folder)])
+    page = read_aside(folder)
     ready = ready_network(judge, device=device, dtype=torch.float32)
-    named = np.isfinite(page.named) & (page.larva >= 0)
-    answers = page.larva[named] == 1
-    pair = np.stack([page.judged[named], page.named[named]], axis=1).astype(np.float64)
-    numbers = {"places": float(named.sum()), "larvae": float(answers.sum())}
+    answers = page.larva == 1
+    pair = np.stack([page.judged, page.named], axis=1).astype(np.float64)
+    numbers = {"places": float(len(answers)), "larvae": float(answers.sum())}
     numbers["pair_average_precision"] = _measure_together(pair, answers)
     for turns in (1, 8):
-        second = judge_page(ready, page, device=device, turns=turns)[named]
+        second = judge_page(ready, page, device=device, turns=turns)
         numbers[f"second_{turns}_average_precision"] = measure_average_precision(second, answers)
         together = np.column_stack([pair, second])
         numbers[f"together_{turns}_average_precision"] = _measure_together(together, answers)
@@ -287,6 +336,7 @@ def make_parser() -> argparse.ArgumentParser:
         "--seconds", type=float, default=1500.0, help="how long to learn, where no --steps are given"
     )
     learn_.add_argument("--steps", type=int, default=0)
+    learn_.add_argument("--start", type=Path, help="weights to learn on from; ImageNet's where not given")
     learn_.add_argument("--batch", type=int, default=512)
     learn_.add_argument("--most-places", type=int, default=1_300_000)
     learn_.add_argument("--first-places", type=int, default=FIRST_PLACES)

@@ -3,17 +3,23 @@
 import numpy as np
 import pytest
 import torch
+from hypothesis import given
+from hypothesis import strategies as st
 
 from models.patches import (
     CODE_SPREAD,
     CROP_PX,
+    LEAST_KEPT_PX,
     LEVELS,
     MEAN_CODE,
+    MOST_KEPT_PX,
     build_pyramid,
     choose_level,
     cut_crops,
+    cut_square,
     draw_crop_mask,
     find_corner,
+    find_window,
     make_judge_input,
     make_seeker_input,
     pad_to_grid,
@@ -103,3 +109,60 @@ def test_a_mask_lies_where_its_outline_lies(level):
         for n, grid in enumerate((rows, columns))
     ]
     assert middle == pytest.approx(place, abs=0.3 * 2**level)
+
+
+@pytest.mark.parametrize(("level", "side"), [(0, 5), (0, 48), (1, 64), (3, 7)])
+def test_a_square_is_cut_about_its_place_and_its_edge_goes_on(level, side):
+    """Of any side and level, each element is that of the picture there or, beyond it, the nearest one of the edge."""
+    picture = make_picture(30, 80)
+    for place in ((120.0, 300.0), (15.0, 40.0), (0.0, 0.0), (29.0, 79.0), (-500.0, 3.0)):
+        square = cut_square(picture, place, level, side=side)
+        row, column = find_corner(place, level, side=side)
+        middle = (np.array(place) + 0.5) / 2**level
+        assert np.abs(np.array((row, column)) + side / 2 - middle).max() <= 0.5
+        expected = [
+            [picture[np.clip(r, 0, 29), np.clip(c, 0, 79)] for c in range(column, column + side)]
+            for r in range(row, row + side)
+        ]
+        assert square.dtype == np.uint8 and np.array_equal(square, expected)
+
+
+def cut_by_hand(start, end, length_px, whole):
+    """First and last of the rows (or columns) kept about a box, by the rule in words: in whole px, one direction at a time."""
+    side = min(640, max(160, int(6 * length_px)))
+    if side >= whole:
+        return 0, whole
+    first = (start + end - side) // 2
+    first = 0 if first < 0 else first
+    return (whole - side, whole) if first + side > whole else (first, first + side)
+
+
+BOX_SIDES = st.tuples(st.integers(0, 2500), st.integers(1, 400))
+FRAMES = st.tuples(st.integers(1, 2500), st.integers(1, 2500), st.just(3))
+
+
+@given(rows=BOX_SIDES, columns=BOX_SIDES, length_px=st.floats(0, 900), size_px=FRAMES)
+def test_what_is_kept_of_a_frame_is_as_ever(rows, columns, length_px, size_px):
+    """Six lengths, 160 to 640 px, about a box; shifted into the frame; all of a frame that is smaller."""
+    boxes = [(start, start + side) for start, side in (rows, columns)]
+    window = find_window([(start + end - 1) / 2 for start, end in boxes], length_px, size_px)
+    for kept, (start, end), whole in zip(window, boxes, size_px[:2], strict=True):
+        inside = range(whole)[kept]
+        assert (inside.start, inside.stop) == cut_by_hand(start, end, length_px, whole)
+
+
+@given(
+    middle=st.tuples(st.floats(-3000, 3000), st.floats(-3000, 3000)),
+    length_px=st.floats(0, 1e6),
+    size_px=FRAMES,
+)
+def test_a_window_lies_in_its_frame(middle, length_px, size_px):
+    """About any place, also one beyond the frame, as much is kept as fits, with the place in its middle where there is room."""
+    window = find_window(middle, length_px, size_px)
+    for kept, place, whole in zip(window, middle, size_px[:2], strict=True):
+        side = kept.stop - kept.start
+        inside = range(whole)[kept]
+        assert LEAST_KEPT_PX <= side <= MOST_KEPT_PX
+        assert kept.start >= 0 and len(inside) == min(side, whole)
+        if 0 < kept.start < whole - side:
+            assert abs((inside[0] + inside[-1]) / 2 - place) <= 1

@@ -2,7 +2,8 @@
 
 An answer that is newer than all that was said here is taken and counts, as the newest verdict does. One that is older than a
 verdict given here, and different, is held back and shown until somebody says that it is to be taken: then both stand, and the one
-taken counts. Skipped tasks are no answers, and tasks that show nothing of this logbook are passed over.
+taken counts. Of what two people judged blind no answer counts while people differ (`annotate.judging.readings`). Skipped tasks
+are no answers, and tasks that show nothing of this logbook are passed over.
 """
 
 from collections.abc import Sequence
@@ -16,6 +17,7 @@ from annotate.errors import AnnotateError
 from annotate.exchange.labelling import is_same, read_answer, write_key
 from annotate.exchange.pushing import hold_exchange
 from annotate.exchange.server import Annotation, LabelServer, Project, Task
+from annotate.judging.readings import find_disagreement
 from annotate.logbook.exchange import (
     Heard,
     OfferedCandidate,
@@ -30,6 +32,7 @@ from annotate.logbook.exchange import (
 )
 from annotate.logbook.opening import Logbook
 from annotate.logbook.outlines import EDGE_PX, Outline, check_outline
+from annotate.logbook.verdicts import find_renamed, list_verdicts
 from annotate.words import Answer
 
 CLOCKS_APART = timedelta(minutes=15)
@@ -206,12 +209,24 @@ def _take_task(
         told = (f"task {task.id}, candidate {candidate.id}: {note}" for note in notes)
         report.problems += [server.hide_in(one) for one in told]
         taking = take_answer(logbook, sent, heard, take_older=older)
-        _count(report, taking, heard, candidate=candidate)
+        _count(logbook, report, taking, heard, candidate=candidate)
     differ = len({opinion.answer for opinion in newest.values()}) > 1
     if differ and report.held == held_before and not is_settled_here(logbook, sent):
         said = tuple(newest.values())
         words = "annotators differ; the newest verdict counts until somebody judges it here"
+        words = DISPUTED if _is_disputed(logbook, candidate.id) else words
         report.conflicts.append(Conflict(candidate.id, candidate.site, candidate.tree, said, words))
+
+
+DISPUTED = (
+    "all are kept; two had judged it blind, so that it counts as unsure until all who judged it say the same"
+)
+
+
+def _is_disputed(logbook: Logbook, candidate_id: int) -> bool:
+    """Whether no answer counts, since people differ after blind readings."""
+    said = list_verdicts(logbook, candidate_id)
+    return find_disagreement(candidate_id, said, find_renamed(logbook)) is not None
 
 
 def _hear(
@@ -253,7 +268,9 @@ def _find_new(drawn: Outline | None, candidate: OfferedCandidate) -> tuple[Outli
         return None, (str(error),)
 
 
-def _count(report: PullReport, taking: Taking, heard: Heard, *, candidate: OfferedCandidate) -> None:
+def _count(
+    logbook: Logbook, report: PullReport, taking: Taking, heard: Heard, *, candidate: OfferedCandidate
+) -> None:
     """Add what became of an answer to the report, with a conflict where it differs from what was said here."""
     here = Opinion(taking.answer, taking.reviewer, taking.at)
     there = Opinion(heard.answer, heard.reviewer, heard.at)
@@ -275,5 +292,6 @@ def _count(report: PullReport, taking: Taking, heard: Heard, *, candidate: Offer
         elsewhere = not taking.from_server and taking.reviewer != heard.reviewer
         if elsewhere and taking.answer not in ("open", heard.answer):
             words = "both are kept; that from the server was taken last and counts"
+            words = DISPUTED if _is_disputed(logbook, candidate.id) else words
     if words:
         report.conflicts.append(Conflict(candidate.id, candidate.site, candidate.tree, (here, there), words))

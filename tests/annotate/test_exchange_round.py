@@ -322,6 +322,23 @@ def test_a_newer_answer_counts_and_is_shown(run: Run, server: MadeServer, logboo
     assert "difference" not in run("pull").stdout
 
 
+def test_what_was_judged_blind_by_two_is_said_to_count_for_nobody(
+    run: Run, server: MadeServer, logbook: Logbook
+) -> None:
+    """A third person's other answer makes it unsure, and that is what is said; neither counts until all say the same."""
+    run("push")
+    give_verdict(logbook, 1, answer="confirm", reviewer="Maren", at=SENT)
+    give_verdict(logbook, 1, answer="confirm", reviewer="Jonas", at=SENT, blind=True)
+    task = find_task(server, logbook, 1)
+    server.answer_task(task, "nothing", by=7, at=SENT + HOUR)
+    told = run("pull").stdout
+    assert "1 difference, 0 held back." in told and "counts as unsure until all who judged it" in told
+    assert "and counts" not in told and find_candidate(logbook, 1).answer == "unsure"
+    server.answer_task(task, "doubtful", by=8, at=SENT + HOUR)
+    told = run("pull").stdout
+    assert "counts as unsure until all who judged it" in told and "the newest verdict counts" not in told
+
+
 def test_an_older_answer_that_agrees_takes_no_reason_away(
     run: Run, server: MadeServer, logbook: Logbook
 ) -> None:

@@ -182,6 +182,9 @@ def import_file(
     Categories are named larva and feeding, or named with --larva and --feeding; each annotation is one polygon, the pictures are
     JPEG files. An image without annotations counts as looked through, with nothing in it.
     """
+    from rich.console import Console
+
+    from annotate.commands.audit import make_progress
     from annotate.learning.labels import import_labels
     from annotate.logbook.labels import count_repeated
     from annotate.logbook.opening import open_logbook
@@ -189,7 +192,16 @@ def import_file(
     called = _name_called(larvae or (), feeding or ())
     with open_logbook(choose_logbook(logbook or context.obj)) as opened:
         before = count_repeated(opened)
-        done = import_labels(opened, file, origin=source, licence=licence, called=called)
+        with make_progress(Console(stderr=True)) as bar:
+            task = bar.add_task(file.name, total=1.0)
+            done = import_labels(
+                opened,
+                file,
+                origin=source,
+                licence=licence,
+                called=called,
+                on_progress=lambda share: bar.update(task, completed=share),
+            )
         repeated = count_repeated(opened) - before
     print(f"{say_count(done.new, 'picture')} new, {done.changed} changed, {done.same} as before.")
     if done.newer:

@@ -4,7 +4,7 @@ A set leaves as one COCO file with its pictures in a folder beside it, named by 
 another program wrote it. What is counted and kept stands in `annotate.logbook.labels`, the file's form in `models.coco`.
 """
 
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from hashlib import sha256
@@ -18,7 +18,7 @@ from annotate.logbook.opening import Logbook
 from annotate.logbook.pictures import keep_picture, read_picture
 from annotate.sheets import Cell
 from annotate.words import STAGES, read_word
-from models.coco import CocoSet, read_coco, write_coco
+from models.coco import read_coco, write_coco
 from models.labels import LONGEST_TEXT, LabelledImage, MarkKind, choose_split
 from models.metrics import LENGTH_CLASSES_PX
 from models.picture_light import LIGHT_BOUNDS, LIGHT_CLASSES
@@ -35,6 +35,11 @@ FOLDER_ENDING = "-pictures"
 
 LARGEST_PICTURE = 64 * 2**20
 """Bytes of one picture: a phone's JPEG has about 10 MiB at most (common practice, no source)."""
+
+CHECKING_SHARE = 0.5
+"""Of the time an import takes, about what goes into checking pictures; the rest goes into looking at those kept (measured)."""
+
+OnProgress = Callable[[float], None]
 
 UPRIGHT = 1
 ORIENTATION_TAG = 0x0112
@@ -221,11 +226,16 @@ def import_labels(
     origin: str,
     licence: str,
     called: Mapping[str, MarkKind] | None = None,
+    on_progress: OnProgress = lambda share: None,
 ) -> LabelChanges:
     """Read a COCO file with its pictures into the set: all of it, or nothing where anything is wrong.
 
-    Every picture is read and checked before the first is kept, and again as it is kept. The file's own licence of a picture is
-    left as it is, `licence` is that of the others; `called` says what further categories of the file are.
+    Every picture is read and checked before the first is kept, and its bytes again as it is kept. The file's own licence of a
+    picture is left as it is, `licence` is that of the others; `called` says what further categories of the file are.
+
+    Parameters
+    ----------
+    on_progress : called with the share done, 0 to 1
 
     Raises
     ------
@@ -239,11 +249,15 @@ def import_labels(
     read = read_coco(path, labelled_at=datetime.now(UTC), called=called)
     images = [_adopt(image, origin=origin, licence=licence) for image in read.images]
     images = _keep_known(logbook, images)
-    for _ in _read_pictures(read):
-        pass
-    for data in _read_pictures(read):
-        keep_picture(logbook, data)
-    return add_labels(logbook, images)
+    pictures = list(zip(read.images, read.files, strict=True))
+    for done, (image, file) in enumerate(pictures, 1):
+        _check_whole(image, file)
+        on_progress(CHECKING_SHARE * done / len(pictures))
+    for image, file in pictures:
+        keep_picture(logbook, _read_labelled(image, file))
+    return add_labels(
+        logbook, images, on_seen=lambda share: on_progress(CHECKING_SHARE + (1 - CHECKING_SHARE) * share)
+    )
 
 
 def _keep_known(logbook: Logbook, images: Sequence[LabelledImage]) -> list[LabelledImage]:
@@ -290,13 +304,15 @@ def _read_text(text: str, what: str) -> str:
     return plain
 
 
-def _read_pictures(read: CocoSet) -> Iterator[bytes]:
-    for image, file in zip(read.images, read.files, strict=True):
-        yield _read_labelled(image, file)
+def _check_whole(image: LabelledImage, file: Path) -> None:
+    """Refuse a file that is not the whole, upright picture that was labelled."""
+    found = find_fault(image, _read_labelled(image, file))
+    if found:
+        raise _say_other(image, file, found)
 
 
 def _read_labelled(image: LabelledImage, file: Path) -> bytes:
-    """Return the bytes of the picture that was labelled, checked against its label."""
+    """Return the bytes of the picture that was labelled, known by their sha256."""
     try:
         if file.exists() and not file.is_file():  # a pipe would be waited for
             raise OSError(0, "no file")
@@ -306,13 +322,16 @@ def _read_labelled(image: LabelledImage, file: Path) -> bytes:
         raise AnnotateError(
             f"{file}: expected the picture that was labelled; found '{error.strerror}'; put it there, or leave it out of the file"
         ) from error
-    found = find_fault(image, data)
-    if found:
-        raise AnnotateError(
-            f"{file}: expected the JPEG picture that was labelled, upright, {image.size_px[0]} x {image.size_px[1]} px; "
-            f"found {found}; put the right one there, or leave it out of the file"
-        )
+    if len(data) > LARGEST_PICTURE or sha256(data).hexdigest() != image.picture:
+        raise _say_other(image, file, find_fault(image, data))
     return data
+
+
+def _say_other(image: LabelledImage, file: Path, found: str) -> AnnotateError:
+    return AnnotateError(
+        f"{file}: expected the JPEG picture that was labelled, upright, {image.size_px[0]} x {image.size_px[1]} px; "
+        f"found {found}; put the right one there, or leave it out of the file"
+    )
 
 
 def find_fault(image: LabelledImage, data: bytes) -> str:

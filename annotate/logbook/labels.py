@@ -4,7 +4,7 @@ Labels of source "verdict" follow the verdicts (`verdict_labels`) and are brough
 sources are only touched by `add_labels`. Each picture stands in the set once (`label_rows`).
 """
 
-from collections.abc import Collection, Sequence
+from collections.abc import Callable, Collection, Iterator, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -117,11 +117,20 @@ def _list_known(session: Session, pictures: Collection[str] | None) -> dict[str,
     }
 
 
-def add_labels(logbook: Logbook, images: Sequence[LabelledImage]) -> LabelChanges:
+def add_labels(
+    logbook: Logbook,
+    images: Sequence[LabelledImage],
+    *,
+    on_seen: Callable[[float], None] = lambda share: None,
+) -> LabelChanges:
     """Add labels that were drawn in or imported: all in one transaction, or none.
 
     Of a picture that a source has labelled already, what was labelled last stays: sets of two versions end in the same set in
     whatever order they come. The side of the set is chosen anew, since it hangs on tree, date and clip alone.
+
+    Parameters
+    ----------
+    on_seen : called with the share of the pictures looked at, 0 to 1
 
     Raises
     ------
@@ -137,7 +146,7 @@ def add_labels(logbook: Logbook, images: Sequence[LabelledImage]) -> LabelChange
             )
         side = choose_split(tree=image.tree, day=image.date, clip=image.clip)
         wanted[image.source][image.picture] = replace(image, split=side)
-    looks, lost = see_pictures(logbook, images)
+    looks, lost = see_pictures(logbook, _tell_seen(images, on_seen))
     if lost:
         raise AnnotateError(
             f"labels: expected each picture whole and of its size in the folder of evidence; found {len(lost)} that are not, "
@@ -164,6 +173,12 @@ def add_labels(logbook: Logbook, images: Sequence[LabelledImage]) -> LabelChange
         sum(part.same for part in done),
         newer=newer,
     )
+
+
+def _tell_seen(images: Sequence[LabelledImage], on_seen: Callable[[float], None]) -> Iterator[LabelledImage]:
+    for done, image in enumerate(images, 1):
+        yield image
+        on_seen(done / len(images))
 
 
 def list_labels(

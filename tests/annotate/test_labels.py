@@ -367,6 +367,16 @@ def test_a_set_goes_out_and_comes_into_another_logbook(logbook: Logbook, tmp_pat
         assert gather_labels(other) == LabelChanges(0, 0, 0, 0) and len(list_labels(other)) == 4
 
 
+def test_an_import_tells_how_far_it_is(logbook: Logbook, tmp_path: Path) -> None:
+    """Thousands of photographs take many minutes: the share told rises evenly with the pictures, and ends at all."""
+    fill(logbook)
+    written = export_labels(logbook, tmp_path / "set.json")
+    told: list[float] = []
+    with open_logbook(create_logbook(tmp_path / "other", zone="Europe/London")) as other:
+        import_labels(other, tmp_path / "set.json", origin="Ines", licence="CC0 1.0", on_progress=told.append)
+    assert told == pytest.approx([step / (2 * written) for step in range(1, 2 * written + 1)])
+
+
 @pytest.mark.parametrize("order", [("old", "new"), ("new", "old")])
 def test_labels_from_two_versions_merge(
     run: Run, logbook: Logbook, tmp_path: Path, order: tuple[str, str]

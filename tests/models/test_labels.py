@@ -7,6 +7,7 @@ import string
 import sys
 from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
@@ -473,6 +474,15 @@ def test_the_hash_is_that_of_the_definition() -> None:
     spot[0, 1] = 255
     assert hash_look(spot) == 1 << 63
     assert hash_look(np.zeros((1, 1, 3), np.uint8)) == 0
+    for rows, columns in ((3, 5), (8, 9), (17, 23), (200, 160)):
+        noise = np.random.default_rng(rows).integers(0, 256, (rows, columns, 3), np.uint8)
+        down, across = np.arange(8) * rows // 8, np.arange(9) * columns // 9
+        means = [
+            [noise[a : max(a + 1, b), c : max(c + 1, d)].mean() for c, d in pairwise([*across, columns])]
+            for a, b in pairwise([*down, rows])
+        ]
+        brighter = np.diff(means, axis=1) > 0
+        assert hash_look(noise) == int.from_bytes(np.packbits(brighter).tobytes(), "big")
     assert hash_look(spot.repeat(10, 0).repeat(11, 1)) == 1 << 63
 
 

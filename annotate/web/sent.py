@@ -4,6 +4,7 @@ Nothing here knows what is sent for; the routes do.
 """
 
 import json
+import re
 from collections.abc import Callable, Mapping
 from typing import Any
 
@@ -21,6 +22,8 @@ MOST_BYTES = 65_536
 """A note of 2,000 letters in JSON takes at most a fifth of this, an outline of 1,000 corners a third."""
 
 JSON_TYPE = "application/json"
+
+HALF_LETTER = re.compile("[\ud800-\udfff]")
 
 Sent = Mapping[str, Any]
 
@@ -69,12 +72,23 @@ async def read_sent(request: Request) -> Sent:
         if len(data) > MOST_BYTES:
             raise HTTPException(413, f"expected at most {MOST_BYTES} bytes; shorten the note")
     try:
-        sent = json.loads(bytes(data))
-    except ValueError as error:
+        sent = _mend(json.loads(bytes(data)))
+    except (ValueError, RecursionError) as error:
         raise HTTPException(400, f"expected JSON, found something else ({error}); reload the page") from error
     if not isinstance(sent, dict):
         raise HTTPException(400, "expected a JSON object; reload the page")
     return sent
+
+
+def _mend(value: Any) -> Any:
+    """Return what was sent with the halves of letters replaced, as of an emoji cut in two: no database takes them."""
+    if isinstance(value, str):
+        return HALF_LETTER.sub("\N{REPLACEMENT CHARACTER}", value)
+    if isinstance(value, list):
+        return [_mend(one) for one in value]
+    if isinstance(value, dict):
+        return {_mend(name): _mend(one) for name, one in value.items()}
+    return value
 
 
 def read_text(sent: Sent, name: str) -> str:

@@ -97,6 +97,26 @@ def test_details_that_cannot_be_are_refused(
     assert observation.note is None
 
 
+def test_half_an_emoji_keeps_no_note_from_being_taken(served: Served, page: httpx.Client) -> None:
+    """A note cut in the middle of a letter is kept with a mark there: refused by the database it would be sent for ever."""
+    for address, sent in (
+        ("verdicts", rb'{"candidate": 1, "answer": "confirm", "reviewer": "Maren \ud83d"}'),
+        ("details", rb'{"candidate": 1, "note": "on the tip \ud83d\udc1b \ud83d"}'),
+    ):
+        reply = page.post(f"/api/{address}", content=sent, headers={"Content-Type": "application/json"})
+        assert reply.status_code == 200
+    observation = find_observation(served.logbook, candidate_id=1)
+    assert observation is not None
+    assert observation.note == "on the tip \N{BUG} \N{REPLACEMENT CHARACTER}"
+    assert observation.observer == "Maren \N{REPLACEMENT CHARACTER}"
+
+
+def test_what_is_nested_without_end_is_no_mistake_of_the_program(page: httpx.Client) -> None:
+    """It is refused as what is no JSON is."""
+    reply = page.post("/api/verdicts", content=b"[" * 60_000, headers={"Content-Type": "application/json"})
+    assert reply.status_code == 400 and "Expected JSON" in reply.json()["sentence"]
+
+
 def test_undo_adds_a_verdict_and_withdraws_the_observation(served: Served, page: httpx.Client) -> None:
     """Nothing is deleted: the undo is one verdict more, the candidate is open again, the observation withdrawn."""
     judge(page, 1, "confirm")

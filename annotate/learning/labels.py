@@ -191,7 +191,7 @@ def export_labels(logbook: Logbook, path: Path) -> int:
     Raises
     ------
     annotate.errors.AnnotateError
-        Where the set is empty, or a picture is missing, changed, or cannot be written; an older file is then as before.
+        Where the set is empty, the path is a folder, or a picture is missing, changed, or cannot be written; an older file is then as before.
     models.errors.ModelsError
         Where the file cannot be written.
     """
@@ -199,6 +199,11 @@ def export_labels(logbook: Logbook, path: Path) -> int:
     if not images:
         raise AnnotateError(
             "labels: expected at least one labelled picture to export; found none; judge candidates with: leafshade review"
+        )
+    if path.is_dir():
+        raise AnnotateError(
+            f"{path}: expected the name of a file to write; found a folder, and wrote nothing; name a file in it, such as "
+            f"{path / 'labels.json'}"
         )
     folder = path.parent / f"{path.stem}{FOLDER_ENDING}"
     for image in images:

@@ -367,6 +367,17 @@ def test_a_set_goes_out_and_comes_into_another_logbook(logbook: Logbook, tmp_pat
         assert gather_labels(other) == LabelChanges(0, 0, 0, 0) and len(list_labels(other)) == 4
 
 
+def test_a_folder_to_export_to_is_refused_before_anything_is_written(
+    logbook: Logbook, tmp_path: Path
+) -> None:
+    """Nothing is left beside it, and the message names a file in it."""
+    fill(logbook)
+    (tmp_path / "sets").mkdir()
+    with pytest.raises(AnnotateError, match=r"found a folder.*labels\.json"):
+        export_labels(logbook, tmp_path / "sets")
+    assert not (tmp_path / "sets-pictures").exists() and not list((tmp_path / "sets").iterdir())
+
+
 def test_an_import_tells_how_far_it_is(logbook: Logbook, tmp_path: Path) -> None:
     """Thousands of photographs take many minutes: the share told rises evenly with the pictures, and ends at all."""
     fill(logbook)

@@ -191,7 +191,8 @@ def export_labels(logbook: Logbook, path: Path) -> int:
     Raises
     ------
     annotate.errors.AnnotateError
-        Where the set is empty, the path is a folder, or a picture is missing, changed, or cannot be written; an older file is then as before.
+        Where the set is empty, the path is a folder, or a picture is missing, changed, or cannot be written; an older file is
+        then as before.
     models.errors.ModelsError
         Where the file cannot be written.
     """

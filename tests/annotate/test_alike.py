@@ -168,17 +168,21 @@ def test_similar_lists_looks_and_makes_them_where_they_lack(searched: Path) -> N
     assert code == 0 and all(f"{row['similarity']:.2f}" in table for row in listed) and "17 May 2026" in table
 
 
-def test_missing_looks_are_made_by_the_weights_in_use(searched: Path, tmp_path: Path) -> None:
-    """As a search makes them: looks of other weights could not be compared with those that come next."""
+def test_looks_are_made_anew_by_the_weights_in_use(searched: Path, tmp_path: Path) -> None:
+    """As a search makes them: what others saw could not be compared with what is found next."""
     with open_logbook(searched) as logbook:
+        before = find_usual_scorer(logbook)
         name = keep_copy(logbook, tmp_path / "draft.pt")
         use_weights(logbook, name)
-        with logbook.writing() as session:
-            session.execute(text("DELETE FROM candidate_look"))
     assert ask(searched, "similar", "1")[0] == 0
     with open_logbook(searched) as logbook:
-        assert find_usual_scorer(logbook).startswith(name)
+        looks = read_looks(logbook)
+        assert looks.scorer.startswith(name)
+        assert looks.ids.tolist() == sorted(one.id for one in list_candidates(logbook, limit=1_000))
         use_weights(logbook, SHIPPED)
+    assert ask(searched, "order")[0] == 0
+    with open_logbook(searched) as logbook:
+        assert find_usual_scorer(logbook) == before
 
 
 def test_similar_to_one_that_does_not_exist_is_an_error_with_a_way_out(searched: Path) -> None:

@@ -29,6 +29,7 @@ from annotate.learning.weights_kept import (
     find_in_use,
     find_weights_path,
     keep_weights,
+    list_weights,
     use_weights,
     weights_folder,
 )
@@ -139,7 +140,7 @@ def train_at_home(
     """Train on labels gathered by `gather_set`, compare, keep the new weights, and use them where they are better.
 
     Stopped, it goes on where it was when it is asked for the same with the same labels; `on_note` is told in a sentence whether
-    it does.
+    it does, and where weights that learned the same are kept already.
 
     Raises
     ------
@@ -237,6 +238,8 @@ def _begin(
         _write_run(work, {"identity": identity})
     if before is not None:
         note(GOES_ON if before == identity else BEGINS_ANEW)
+    elif same := _find_same(logbook, parent_card.weights_sha256, _hash_labels(train), order.seed):
+        note(LEARNED_BEFORE.format(name=same, parent=parent))
     chosen = replace(found, train=train)
     return _Course(chosen, order, work, parent, parent_path, work / drawn)
 
@@ -246,6 +249,27 @@ BEGINS_ANEW = (
     "Learning begins anew: labels, weights in use or options are no longer those of the training that was stopped. What was "
     "drawn for it is used again."
 )
+
+
+LEARNED_BEFORE = (
+    "The weights {name} learned on from the same weights, with the same labels and seed: much the same will come of it. Stop "
+    "with Ctrl-C and judge more first, or compare them on what was judged since: leafshade evaluate --weights {name} --against "
+    "{parent}"
+)
+
+
+def _find_same(logbook: Logbook, parent_sha256: str, labels_sha256: str, seed: int) -> str:
+    """Return the name of kept weights that learned the same from the same; empty where there are none."""
+    wanted = (parent_sha256, labels_sha256, seed)
+    for one in list_weights(logbook):
+        try:
+            data: Any = one.card.data if one.card else {}
+            said = (data["from"]["sha256"], data["labels"]["sha256"], data["plan"]["seed"])
+        except (KeyError, TypeError):
+            continue  # the program's own, or a card that somebody wrote in
+        if said == wanted:
+            return one.name
+    return ""
 
 
 def name_drawn(drawn: DrawnSet) -> str:

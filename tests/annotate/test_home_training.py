@@ -359,6 +359,26 @@ def test_a_training_keeps_its_weights_and_says_why(
         outcome.name in shown.output
         and f"In use: {outcome.name if outcome.took_over else SHIPPED}." in shown.output
     )
+    use_weights(logbook, SHIPPED)
+    for seed, said_before in ((ORDER.seed, [outcome.name]), (ORDER.seed + 1, [])):
+        notes: list[str] = []
+        with pytest.raises(KeyboardInterrupt):
+            train_at_home(
+                logbook,
+                gather_set(logbook),
+                replace(ORDER, seed=seed),
+                on_progress=stop_at_once,
+                on_note=notes.append,
+            )
+        # An hour must not be spent unwarned on what was learned already.
+        assert [note.split(" learned on")[0] for note in notes] == [
+            f"The weights {name}" for name in said_before
+        ]
+        shutil.rmtree(weights_folder(logbook) / WORK_NAME)
+
+
+def stop_at_once(what: str, done: int, of: int) -> None:
+    raise KeyboardInterrupt
 
 
 def read_states(logbook: Logbook, name: str) -> dict[str, torch.Tensor]:

@@ -49,7 +49,10 @@ class Reviewer:
 
 @dataclass(frozen=True, slots=True)
 class Pair:
-    """How two people agree; `first` and `second` are in the order of their names, whoever read first."""
+    """How two people agree; `first` and `second` are in the order of their names, whoever read first.
+
+    `open_disagreements` are those in which these two do not say the same; others may differ from both.
+    """
 
     first: str
     second: str
@@ -67,13 +70,16 @@ class Readers:
 
 @dataclass(slots=True)
 class _Work:
-    """What is gathered of one person; `names` are those beside the verdicts, with the newest verdict of each."""
+    """What is gathered of one person; `names` are those beside the verdicts, with the newest verdict of each.
+
+    `disagreements` is candidate -> what the person says of it now, None where nothing.
+    """
 
     names: dict[str, int] = field(default_factory=dict)
     verdicts: list[Verdict] = field(default_factory=list)
     readings: dict[int, Verdict] = field(default_factory=dict)
     planted: dict[int, Verdict] = field(default_factory=dict)
-    disagreements: set[int] = field(default_factory=set)
+    disagreements: dict[int, Answer | None] = field(default_factory=dict)
 
 
 def sum_readers(said: Sequence[Said], renamed: Mapping[str, str] = NOBODY_RENAMED) -> Readers:
@@ -181,7 +187,8 @@ def _add(people: dict[str, _Work], said: Said, renamed: Mapping[str, str]) -> No
         and find_disagreement(said.candidate_id, said.verdicts, renamed) is not None
     ):
         for word in words:
-            people[name_person(word.reviewer, renamed)].disagreements.add(said.candidate_id)
+            work = people[name_person(word.reviewer, renamed)]
+            work.disagreements[said.candidate_id] = None if word.says is None else word.says.answer
 
 
 def _sum_reviewer(work: _Work) -> Reviewer:
@@ -215,7 +222,11 @@ def _compare(one: _Work, other: _Work) -> Pair:
         first=_find_name(one),
         second=_find_name(other),
         agreement=compare_reviewers(_list_answers(one), _list_answers(other), stands_for=weights),
-        open_disagreements=len(one.disagreements & other.disagreements),
+        open_disagreements=sum(
+            # Who is silent agrees with nobody.
+            one.disagreements[n] is None or one.disagreements[n] != other.disagreements[n]
+            for n in one.disagreements.keys() & other.disagreements.keys()
+        ),
     )
 
 

@@ -156,6 +156,22 @@ def test_three_people_make_three_pairs() -> None:
     assert sum_readers([]).reviewers == () and sum_readers([]).pairs == ()
 
 
+def test_two_who_agree_have_no_disagreement_with_each_other() -> None:
+    """A third person differs from both: it comes back to all three, and is open between the pairs that differ."""
+    words = (("confirm", "Maren"), ("confirm", "Tove"), ("dismiss", "Ines"))
+    verdicts = tuple(
+        Verdict(number, 1, answer, name, LATER, None, blind=True)  # type: ignore[arg-type]
+        for number, (answer, name) in enumerate(words, 1)
+    )
+    figures = sum_readers([Said(1, "search", verdicts)])
+    assert [one.open_disagreements for one in figures.reviewers] == [1, 1, 1]
+    between = {(pair.first, pair.second): pair.open_disagreements for pair in figures.pairs}
+    assert between == {("Ines", "Maren"): 1, ("Ines", "Tove"): 1, ("Maren", "Tove"): 0}
+    taken_back = (*verdicts, Verdict(4, 1, "open", "Tove", LATER, 2))
+    figures = sum_readers([Said(1, "search", taken_back)])
+    assert [pair.open_disagreements for pair in figures.pairs] == [1, 1, 1]
+
+
 def test_time_per_verdict_leaves_out_breaks_and_counts_a_batch_once() -> None:
     """Verdicts 3 s apart, a night between them, forty given together: 3 s."""
     moments = [LATER + timedelta(seconds=3 * n) for n in range(6)]

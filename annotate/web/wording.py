@@ -99,7 +99,12 @@ def say_doubt(answer: str, score: float) -> str:
 def say_disagreement(disagreement: Disagreement) -> str:
     """Return who says what, and what becomes of it: "Maren: confirmed. Tove: dismissed. It counts as unsure until..."."""
     said = " ".join(f"{name}: {words}." for name, words in list_sides(disagreement))
-    return f"{said} It counts as unsure until all say the same. Answer anew, or say the same once more."
+    what_next = (
+        "Answer anew, or say the same once more."
+        if disagreement.waits_for
+        else "Everyone has looked again: talk it over."
+    )
+    return f"{said} It counts as unsure until all say the same. {what_next}"
 
 
 def list_sides(disagreement: Disagreement) -> list[tuple[str, str]]:

@@ -228,6 +228,11 @@ def test_disagreements_are_listed_with_their_number_and_vanish(books: tuple[Book
     assert "Nobody disagrees" in book.usual.get("/disagreements").text
     again = book.usual.post("/api/verdicts", json={"candidate": 1, "answer": "unsure"}).json()
     assert again["differ"].startswith("Maren: confirmed. Tove: unsure.")
+    assert again["differ"].endswith("Answer anew, or say the same once more.")
+    sent = {"candidate": 1, "answer": "confirm", "reviewer": "Maren"}
+    # Once more changes nothing now, and nobody is told to.
+    assert "talk it over" in book.usual.post("/api/verdicts", json=sent).json()["differ"]
+    assert "everyone looked again; they still differ" in book.usual.get("/disagreements").text
 
 
 def test_a_second_reading_is_learned_from(books: tuple[Book, Book], monkeypatch: pytest.MonkeyPatch) -> None:

@@ -23,6 +23,7 @@ from annotate.logbook.planted import (
     NewPlanted,
     Planted,
     PlantedCount,
+    check_unplanted,
     list_planted,
     list_seen,
     read_body,
@@ -122,6 +123,7 @@ def plant_into_logbook(
             f"{info.path}: expected a clip that was searched into this logbook; found one that was not; search it first: "
             "leafshade search CLIP"
         )
+    check_unplanted(logbook, clip.id, scorer=scorer.name, seed=seed)
     settings = choose_settings(logbook)
     bodies = _choose_bodies(
         logbook,

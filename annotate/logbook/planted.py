@@ -11,13 +11,14 @@ from datetime import datetime
 from typing import TYPE_CHECKING
 
 from sqlalchemy import func, select
+from sqlalchemy.orm import Session
 
 from annotate.errors import AnnotateError
 from annotate.logbook.clips import get_clip
 from annotate.logbook.opening import Logbook
 from annotate.logbook.records import Box
 from annotate.logbook.searches import add_candidates, keep_candidate_pictures
-from annotate.logbook.tables import CandidateRow, PlantedRow, SearchRow, ViewRow
+from annotate.logbook.tables import CandidateRow, ClipRow, PlantedRow, SearchRow, ViewRow
 
 if TYPE_CHECKING:
     from detect.candidates import Candidate
@@ -101,15 +102,7 @@ def save_planted(
             raise AnnotateError(
                 f"planted larvae: expected a clip that was searched; found {clip.name}, which was not; search it first"
             )
-        known = session.scalar(
-            select(func.count()).where(
-                PlantedRow.clip_id == clip_id, PlantedRow.seed == seed, PlantedRow.scorer == scorer
-            )
-        )
-        if known:
-            raise AnnotateError(
-                f"planted larvae: expected a seed not used on {clip.name} with these weights; found {seed}; give another --seed"
-            )
+        _refuse_known(session, clip, scorer=scorer, seed=seed)
         ids = iter(
             add_candidates(
                 session,
@@ -141,6 +134,22 @@ def save_planted(
         session.add_all(rows)
         session.flush()
         return tuple(row.id for row in rows)
+
+
+def check_unplanted(logbook: Logbook, clip_id: int, *, scorer: str, seed: int) -> None:
+    """Refuse, before the minutes that planting takes, what `save_planted` would refuse after them."""
+    with logbook.reading() as session:
+        _refuse_known(session, get_clip(session, clip_id), scorer=scorer, seed=seed)
+
+
+def _refuse_known(session: Session, clip: ClipRow, *, scorer: str, seed: int) -> None:
+    known = select(func.count()).where(
+        PlantedRow.clip_id == clip.id, PlantedRow.seed == seed, PlantedRow.scorer == scorer
+    )
+    if session.scalar(known):
+        raise AnnotateError(
+            f"planted larvae: expected a seed not used on {clip.name} with these weights; found {seed}; give another --seed"
+        )
 
 
 def list_planted(logbook: Logbook, *, clip_id: int | None = None) -> tuple[Planted, ...]:

@@ -387,6 +387,22 @@ def test_a_clip_searched_again_takes_no_real_find_for_a_planted_one(planted: Log
 # --- what cannot be
 
 
+def test_the_same_again_is_refused_before_anything_is_read(planted: Logbook, clip: Path) -> None:
+    """The clip is neither looked over for room nor searched, which takes minutes."""
+    told: list[float] = []
+    with pytest.raises(AnnotateError, match="give another --seed"):
+        plant_into_logbook(
+            planted,
+            open_clip(clip),
+            larvae=2,
+            seed=SEED,
+            scorer=HandMadeScorer(),
+            at=NOW,
+            on_progress=told.append,
+        )
+    assert told == []
+
+
 def test_a_clip_that_was_not_searched_is_refused(planted: Logbook, tmp_path: Path) -> None:
     """Nothing is planted where nobody searched; the message says to search first."""
     other = film_leaf(tmp_path / "other.mp4", seconds=1.0)

@@ -17,7 +17,6 @@ if TYPE_CHECKING:
 
     from annotate.learning.labels import SetRow
     from annotate.logbook.doubts import Doubt
-    from annotate.logbook.label_rows import LabelChanges
     from annotate.logbook.records import QueuedCandidate
     from annotate.sheets import Cell
     from models.labels import MarkKind
@@ -70,7 +69,7 @@ def labels(
         changes = gather_labels(opened)
         counts, repeated, origins = count_labels(opened), count_repeated(opened), count_origins(opened)
         version, doubted = read_version(opened), len(list_doubts(opened))
-    _tell_lost(changes)
+    _tell_lost(changes.lost)
     if as_json:
         columns = ("tree", "split", "answer", "stage", "length_class", "light", "number")
         write_data(columns, [describe_count(count) for count in counts], as_json=True)
@@ -139,10 +138,11 @@ def export_file(
     from annotate.logbook.opening import open_logbook
 
     with open_logbook(choose_logbook(logbook or context.obj)) as opened:
-        _tell_lost(gather_labels(opened))
-        written = export_labels(opened, file)
+        changes = gather_labels(opened)
+        done = export_labels(opened, file)
+    _tell_lost((*changes.lost, *done.lost))
     print(
-        f"Wrote {say_count(written, 'labelled picture')} to {file}, the pictures into {file.stem}{FOLDER_ENDING} beside it."
+        f"Wrote {say_count(done.written, 'labelled picture')} to {file}, the pictures into {file.stem}{FOLDER_ENDING} beside it."
     )
 
 
@@ -223,11 +223,11 @@ def _name_called(larvae: "Sequence[str]", feeding: "Sequence[str]") -> "dict[str
     return called
 
 
-def _tell_lost(changes: "LabelChanges") -> None:
-    if changes.lost:
+def _tell_lost(lost: "Sequence[str]") -> None:
+    if lost:
         print(
-            f"Note: {say_count(len(changes.lost), 'judged picture')} cannot be read and are left out, first "
-            f"{changes.lost[0][:SHORT_NAME]}…; put them back from a copy of the logbook.",
+            f"Note: left out {say_count(len(lost), 'picture')} that cannot be read, first {lost[0][:SHORT_NAME]}…; put back a "
+            "copy of the logbook's folder of evidence.",
             file=sys.stderr,
         )
 

@@ -185,14 +185,22 @@ def describe_count(count: LabelCount) -> dict[str, Cell]:
     }
 
 
-def export_labels(logbook: Logbook, path: Path) -> int:
-    """Write the set as a COCO file, its pictures first into a folder beside it; return how many pictures there are.
+@dataclass(frozen=True, slots=True)
+class Exported:
+    """How many labelled pictures were written, and the sha256s of those left out, which are gone or damaged."""
+
+    written: int
+    lost: tuple[str, ...]
+
+
+def export_labels(logbook: Logbook, path: Path) -> Exported:
+    """Write the set as a COCO file, its pictures first into a folder beside it; pictures that are lost are left out.
 
     Raises
     ------
     annotate.errors.AnnotateError
-        Where the set is empty, the path is a folder, or a picture is missing, changed, or cannot be written; an older file is
-        then as before.
+        Where the set is empty, or every picture of it lost, the path is a folder, or a picture cannot be written; an older file
+        is then as before.
     models.errors.ModelsError
         Where the file cannot be written.
     """
@@ -207,10 +215,23 @@ def export_labels(logbook: Logbook, path: Path) -> int:
             f"{path / 'labels.json'}"
         )
     folder = path.parent / f"{path.stem}{FOLDER_ENDING}"
+    written: list[LabelledImage] = []
+    lost: list[str] = []
     for image in images:
-        _write_picture(folder / f"{image.picture}.jpg", read_picture(logbook, image.picture))
-    write_coco(path, images, folder=folder.name)
-    return len(images)
+        try:
+            data = read_picture(logbook, image.picture)
+        except AnnotateError:
+            lost.append(image.picture)
+            continue
+        _write_picture(folder / f"{image.picture}.jpg", data)
+        written.append(image)
+    if not written:
+        raise AnnotateError(
+            f"labels: expected labelled pictures to export; found all {len(lost)} missing or damaged; put back a copy of the "
+            "logbook's folder of evidence"
+        )
+    write_coco(path, written, folder=folder.name)
+    return Exported(len(written), tuple(lost))
 
 
 def _write_picture(path: Path, data: bytes) -> None:

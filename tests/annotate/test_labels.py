@@ -18,7 +18,7 @@ from typer.testing import CliRunner, Result
 from annotate.commands.base import app
 from annotate.commands.labels import labels
 from annotate.errors import AnnotateError
-from annotate.learning.labels import export_labels, import_labels, name_gaps, say_class, sum_set
+from annotate.learning.labels import Exported, export_labels, import_labels, name_gaps, say_class, sum_set
 from annotate.logbook import label_rows
 from annotate.logbook.clips import add_stretch
 from annotate.logbook.judged_places import list_dismissed
@@ -345,7 +345,7 @@ def fill(logbook: Logbook) -> None:
 def test_a_set_goes_out_and_comes_into_another_logbook(logbook: Logbook, tmp_path: Path) -> None:
     """The same pictures, marks, stages, trees and sides, from where and under which licence beside them."""
     fill(logbook)
-    assert export_labels(logbook, tmp_path / "set.json") == 4
+    assert export_labels(logbook, tmp_path / "set.json") == Exported(4, ())
     assert len(list((tmp_path / "set-pictures").iterdir())) == 4
     with open_logbook(create_logbook(tmp_path / "other")) as other:
         assert (
@@ -367,6 +367,24 @@ def test_a_set_goes_out_and_comes_into_another_logbook(logbook: Logbook, tmp_pat
         assert gather_labels(other) == LabelChanges(0, 0, 0, 0) and len(list_labels(other)) == 4
 
 
+def test_an_export_leaves_out_what_is_lost_and_says_so(run: Run, logbook: Logbook, tmp_path: Path) -> None:
+    """One picture gone for good keeps the others from nobody; where all are, nothing is written."""
+    fill(logbook)
+    lost, *others = (picture_path(logbook, image.picture) for image in list_labels(logbook))
+    lost.unlink()
+    file = tmp_path / "set.json"
+    result = run("labels", "export", str(file))
+    assert f"Wrote {len(others)} labelled pictures" in result.stdout
+    assert f"Note: left out 1 picture that cannot be read, first {lost.stem[:12]}" in result.stderr
+    assert {path.stem for path in (tmp_path / "set-pictures").iterdir()} == {path.stem for path in others}
+    before = file.read_bytes()
+    for path in others:
+        path.write_bytes(b"")
+    with pytest.raises(AnnotateError, match=f"found all {len(others) + 1} missing or damaged"):
+        run("labels", "export", str(file))
+    assert file.read_bytes() == before
+
+
 def test_a_folder_to_export_to_is_refused_before_anything_is_written(
     logbook: Logbook, tmp_path: Path
 ) -> None:
@@ -381,7 +399,7 @@ def test_a_folder_to_export_to_is_refused_before_anything_is_written(
 def test_an_import_tells_how_far_it_is(logbook: Logbook, tmp_path: Path) -> None:
     """Thousands of photographs take many minutes: the share told rises evenly with the pictures, and ends at all."""
     fill(logbook)
-    written = export_labels(logbook, tmp_path / "set.json")
+    written = export_labels(logbook, tmp_path / "set.json").written
     told: list[float] = []
     with open_logbook(create_logbook(tmp_path / "other", zone="Europe/London")) as other:
         import_labels(other, tmp_path / "set.json", origin="Ines", licence="CC0 1.0", on_progress=told.append)

@@ -118,6 +118,11 @@ def open_logbook(folder: Path) -> Logbook:
     """
     folder = folder.expanduser().absolute()
     path = folder / DATABASE_NAME
+    if path.is_file() and not (folder / SETTINGS_NAME).exists():
+        raise AnnotateError(
+            f"logbook {folder}: expected {SETTINGS_NAME} beside {DATABASE_NAME}; found none; put it back from a copy, or make an "
+            "empty file of that name: every setting is then the usual one, the time zone UTC"
+        )
     if not is_logbook(folder):
         found = (
             "no folder"
@@ -150,7 +155,8 @@ def find_logbook(start: Path) -> Path:
     """
     start = start.expanduser().absolute()
     for folder in (start, *start.parents):
-        if is_logbook(folder):
+        # Without its settings it cannot be opened, and opening says so.
+        if (folder / DATABASE_NAME).is_file():
             return folder
     raise AnnotateError(
         f"logbook: expected one here or above; found none from {start} upwards; "

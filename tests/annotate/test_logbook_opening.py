@@ -105,6 +105,16 @@ def test_a_logbook_is_found_from_within_and_not_from_beside(tmp_path: Path) -> N
         find_logbook(tmp_path / "beside")
 
 
+def test_settings_that_are_gone_are_named_with_the_way_out(tmp_path: Path) -> None:
+    """A logbook without them is no new one to be made: an empty file opens it again, with all that was in it."""
+    folder = create_logbook(tmp_path / "book", zone="Europe/London")
+    (folder / "settings.toml").unlink()
+    with pytest.raises(AnnotateError, match=r"found none; .*make an empty file of that name"):
+        open_logbook(find_logbook(folder / "evidence"))
+    (folder / "settings.toml").touch()
+    open_logbook(folder).close()
+
+
 @pytest.mark.parametrize(
     ("make", "expected"),
     [

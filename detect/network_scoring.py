@@ -9,6 +9,7 @@ business.
 
 from collections.abc import Sequence
 from enum import IntEnum
+from functools import cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -20,10 +21,11 @@ from detect.feeding import find_feeding, score_feeding
 from detect.gathering import combine_scores, find_log_odds
 from detect.light import HALF_STEP_PX, LitFrame
 from detect.regions import Kind, Outline, Region, ScoredRegion, find_middle
+from detect.second_look import SecondLook, load_second_look
 from detect.silhouettes import find_box, measure_extent
 from models.calibration import apply_calibration, apply_track_calibration
 from models.cards import DEFAULT_WEIGHTS, ModelCard, load_weights
-from models.looks import CROPS_A_PLACE, WITH_ODDS, SeenPlace, describe_places
+from models.looks import SeenPlace
 from models.patches import (
     CROP_PX,
     build_pyramid,
@@ -105,19 +107,17 @@ class NetworkScorer:
 
     @property
     def look_name(self) -> str:
-        """The scorer's name, and in how many poses it looks."""
-        return f"{self.name}, {CROPS_A_PLACE} poses{WITH_ODDS}"
+        """The name of the second look, the same whatever weights search."""
+        return self._second_look.look_name
 
     def describe(self, places: Sequence[SeenPlace]) -> NDArray[np.float16]:
-        """Return what the judge sees at each place, looking longer than a search does, and what it makes of it, (N, D + 1).
+        """Return what places look like at a second look, (N, D + 1)."""
+        return self._second_look.describe(places)
 
-        The log-odds behind the vectors are brought to the scale of a score, so that they say the same under other weights; the
-        seeker is not asked again.
-        """
-        seen = describe_places(self.pair.judge, places)
-        calibration = self.card.larva
-        seen[:, -1] = calibration.slope * seen[:, -1].astype(np.float64) + calibration.offset
-        return seen
+    @cached_property
+    def _second_look(self) -> SecondLook:
+        """Loaded when it is first asked: many searches end without a candidate."""
+        return load_second_look(device_name=str(self.pair.judge.mask.weight.device))
 
     def _score(self, region: Region) -> float:
         if region.kind == "feeding":

@@ -20,7 +20,7 @@ from torch import nn
 
 from models.errors import ModelsError
 from models.examples import Example
-from models.judge_books import jitter, label_feeding, label_larvae
+from models.judge_books import JITTERED_COPIES, jitter, label_feeding, label_larvae
 from models.judge_lessons import measure_known
 from models.lessons import FEEDING_SHARE, UNKNOWN
 from models.network import FEEDING, JUDGED_LARVA, LARVA, NetworkPair, find_peaks, look_over
@@ -43,7 +43,7 @@ from models.second_judge import (
     make_second_input,
 )
 from models.spots import list_feeding_spots, list_larva_spots
-from models.variation import DIRECTIONS, turn_batch, turn_picture, vary_light
+from models.variation import DIRECTIONS, move_batch, turn_batch, turn_picture, vary_light
 from models.whole_files import write_whole
 
 MOST_LARVAE, MOST_CHEWED = 14, 3
@@ -94,7 +94,10 @@ def make_second_page(
     spots = list_larva_spots(example)
     places, lengths = [larvae.places_px, chewed.places_px], [larvae.lengths_px, chewed.lengths_px]
     if is_jittered:
-        for some, of in (jitter(spots, rng, 1), jitter(list_feeding_spots(example), rng, 1)):
+        for some, of in (
+            jitter(spots, rng, JITTERED_COPIES),
+            jitter(list_feeding_spots(example), rng, 1),
+        ):
             places.append(some)
             lengths.append(of.astype(np.float32))
     all_places, all_lengths = np.concatenate(places), np.concatenate(lengths).astype(np.float64)
@@ -319,10 +322,17 @@ class SecondLesson:
             self.book.take_up(page)
         book = self.book
         picks = torch.from_numpy(self._choose(rng)).to(book.near.device)
-        first, light = int(rng.integers(DIRECTIONS)), int(rng.integers(2**62))
+        first, light, moves = (
+            int(rng.integers(DIRECTIONS)),
+            int(rng.integers(2**62)),
+            int(rng.integers(2**62)),
+        )
         near, wide = (
             make_second_input(
-                vary_light(turn_batch(squares[picks], first), np.random.default_rng(light)),
+                vary_light(
+                    move_batch(turn_batch(squares[picks], first), np.random.default_rng(moves)),
+                    np.random.default_rng(light),
+                ),
                 dtype=torch.float32,
             )
             for squares in (book.near, book.wide)

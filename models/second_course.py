@@ -23,11 +23,11 @@ from numpy.typing import NDArray
 from models.calibration import fit_logistic
 from models.canopy.picture import CompressionSettings, draw_burst, grow_stock
 from models.canopy.truth import FrameTruth
-from models.cards import DEFAULT_WEIGHTS, WEIGHTS_FOLDER, load_weights
+from models.cards import DEFAULT_WEIGHTS, load_weights
 from models.efficientnet_lite import load_backbone
 from models.errors import ModelsError
 from models.examples import MOVING_SHARE, Example, Source, choose_canopy, read_source
-from models.head_cards import HeadCard, HeadKind, load_head, save_head
+from models.head_cards import HeadCard, save_head
 from models.lessons import UNKNOWN
 from models.metrics import measure_average_precision
 from models.network import NetworkPair, ready_network, ready_pair
@@ -45,18 +45,11 @@ from models.second_books import (
     read_page,
     write_page,
 )
-from models.second_judge import SecondJudge
+from models.second_judge import SECOND, SecondJudge, load_second
 from models.training import LearningPlan, add_learning_arguments, hash_folder, learn, list_empty
 from models.worker_processes import settle_worker
 
 logger = logging.getLogger(__name__)
-
-SECOND = HeadKind(
-    "leafshade-second-judge",
-    most_bytes=5_000_000,
-    advice="install Leafshade again, or copy weights and card from where they came from",
-)
-SECOND_WEIGHTS = WEIGHTS_FOLDER / "second-judge.pt"
 
 
 def build_second(*, seed: int) -> SecondJudge:
@@ -65,20 +58,6 @@ def build_second(*, seed: int) -> SecondJudge:
     with torch.random.fork_rng(devices=[]):
         torch.manual_seed(seed)
         return SecondJudge(backbone)
-
-
-def load_second(path: Path = SECOND_WEIGHTS) -> tuple[SecondJudge, HeadCard]:
-    """Return the second judge with its card.
-
-    Raises
-    ------
-    models.cards.WeightsError
-        Where weights or card are missing or do not fit.
-    """
-    with torch.random.fork_rng(devices=[]):  # what it begins with is written over
-        judge = SecondJudge()
-    card = load_head(path, SECOND, judge)
-    return judge.eval(), card
 
 
 def round_second(judge: SecondJudge) -> SecondJudge:
@@ -91,7 +70,7 @@ def round_second(judge: SecondJudge) -> SecondJudge:
 
 
 PICTURES_A_STOCK = 20
-LARVAE = (2, 12)
+LARVAE = (6, 18)
 EVEN_SHARE, VARIED_SHARE = 0.5, 0.6
 """What is drawn: pictures of one stock of leaves, larvae in each, share of stocks with every pose alike, and with leaves, light
 and cameras from far wider ranges; as for the pair (models/experiments.md)."""
@@ -192,7 +171,8 @@ def learn_second(given: argparse.Namespace) -> HeadCard:
     began = time.monotonic()
     device = torch.device(given.device)
     torch.backends.cudnn.benchmark = device.type == "cuda"
-    judge = (build_second(seed=given.seed) if given.start is None else load_second(given.start)[0]).to(device)
+    judge, before = _load_start(given)
+    judge = judge.to(device)
     recent: list[float] = []
 
     def report(step: int, loss: float) -> None:
@@ -215,6 +195,7 @@ def learn_second(given: argparse.Namespace) -> HeadCard:
         plan = LearningPlan(steps, rate=given.rate, seed=given.seed)
         learn(judge, lesson, plan=plan, checkpoint_path=kept, on_step=report)
     data = {
+        **before,
         "places": book.count,
         "larvae": len(book.groups[0]),
         "batch": given.batch,
@@ -229,6 +210,14 @@ def learn_second(given: argparse.Namespace) -> HeadCard:
     return save_head(
         given.weights, SECOND, rounded, data=data, numbers=examine_second(rounded, given.aside, device=device)
     )
+
+
+def _load_start(given: argparse.Namespace) -> tuple[SecondJudge, dict[str, object]]:
+    """Return what learns on, and what it learned from before."""
+    if given.start is None:
+        return build_second(seed=given.seed), {}
+    judge, card = load_second(given.start)
+    return judge, {"before": card.data}
 
 
 def _wait_for_places(given: argparse.Namespace, book: SecondBook, reader: PageReader) -> None:

@@ -8,6 +8,7 @@ file imports torch.
 
 import copy
 from collections.abc import Sequence
+from pathlib import Path
 
 import cv2
 import numpy as np
@@ -15,7 +16,9 @@ import torch
 from numpy.typing import NDArray
 from torch import nn
 
+from models.cards import WEIGHTS_FOLDER
 from models.efficientnet_lite import UNIT_CODES, ZERO_CODE, EfficientNetLite0
+from models.head_cards import HeadCard, HeadKind, load_head
 from models.network import pool_all, pool_middle
 from models.patches import CROP_PX, Picture, cut_square
 
@@ -31,6 +34,13 @@ LOOK_SIZE = 192
 HEAD_WIDTH = 64
 DROPPED = 0.2
 """Share of the vector that is left out at random in training."""
+
+SECOND = HeadKind(
+    "leafshade-second-judge",
+    most_bytes=5_000_000,
+    advice="install Leafshade again, or copy weights and card from where they came from",
+)
+SECOND_WEIGHTS = WEIGHTS_FOLDER / "second-judge.pt"
 
 SECOND_LARVA, SECOND_FEEDING = 0, 1
 """Columns of the second judge's figures."""
@@ -61,20 +71,20 @@ def make_second_input(squares: torch.Tensor, *, dtype: torch.dtype) -> torch.Ten
 
 
 class SecondJudge(nn.Module):
-    """Looks at one place in two squares.
+    """Looks at one place in two squares, each with blocks of its own: what is usual in one is not in the other.
 
     Parameters
     ----------
-    backbone : whose first blocks it learns on from; one without knowledge where it is None, to be filled from a file
+    backbone : whose first blocks both learn on from; one without knowledge where it is None, to be filled from a file
     """
 
     def __init__(self, backbone: EfficientNetLite0 | None = None) -> None:
         super().__init__()
         whole = EfficientNetLite0() if backbone is None else backbone
-        self.stem = copy.deepcopy(whole.stem).requires_grad_(True)
-        self.blocks = nn.Sequential(
-            *(copy.deepcopy(block) for block in whole.blocks[:BLOCKS])
-        ).requires_grad_(True)
+        self.near, self.wide = (
+            copy.deepcopy(nn.Sequential(whole.stem, *whole.blocks[:BLOCKS])).requires_grad_(True)
+            for _ in range(2)
+        )
         self.gather = nn.Linear(4 * FEATURES, LOOK_SIZE)
         self.head = nn.Sequential(
             nn.Dropout(DROPPED), nn.Linear(LOOK_SIZE + 1, HEAD_WIDTH), nn.ReLU(), nn.Linear(HEAD_WIDTH, 2)
@@ -82,10 +92,8 @@ class SecondJudge(nn.Module):
 
     def describe(self, near: torch.Tensor, wide: torch.Tensor) -> torch.Tensor:
         """Return what places look like, (B, 192), of squares (B, 3, 96, 96) and (B, 3, 64, 64)."""
-        seen = []
-        for squares in (near, wide):
-            features = self.blocks(self.stem(squares))
-            seen += [pool_all(features), pool_middle(features)]
+        features = self.near(near), self.wide(wide)
+        seen = [pool(some) for some in features for pool in (pool_all, pool_middle)]
         return nn.functional.relu(self.gather(torch.cat(seen, dim=1)))
 
     def judge(self, looks: torch.Tensor, levels: torch.Tensor) -> torch.Tensor:
@@ -96,3 +104,17 @@ class SecondJudge(nn.Module):
     def forward(self, near: torch.Tensor, wide: torch.Tensor, levels: torch.Tensor) -> torch.Tensor:
         """Return the figures (B, 2) of squares at levels (B,)."""
         return self.judge(self.describe(near, wide), levels)
+
+
+def load_second(path: Path = SECOND_WEIGHTS) -> tuple[SecondJudge, HeadCard]:
+    """Return the second judge with its card.
+
+    Raises
+    ------
+    models.cards.WeightsError
+        Where weights or card are missing or do not fit.
+    """
+    with torch.random.fork_rng(devices=[]):  # what it begins with is written over
+        judge = SecondJudge()
+    card = load_head(path, SECOND, judge)
+    return judge.eval(), card

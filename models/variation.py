@@ -2,6 +2,7 @@
 
 import numpy as np
 import torch
+from torch import nn
 
 DIRECTIONS = 8
 """Four quarter turns, each mirrored or not."""
@@ -30,6 +31,38 @@ def turn_batch(pictures: torch.Tensor, first: int) -> torch.Tensor:
         way = (first + n) % DIRECTIONS
         turned[n::DIRECTIONS] = turn_picture(pictures[n::DIRECTIONS], way % 4, way >= 4)
     return turned
+
+
+MOVED_SHARE = 0.7
+SCALE_SPREAD = 0.15
+SHIFT_SPREAD = 0.03
+"""Share of the pictures that are turned by any angle, enlarged or reduced (deviation of the log2) and shifted (deviation, in
+sides of the picture); the rest stay as they were cut."""
+
+
+def move_batch(pictures: torch.Tensor, rng: np.random.Generator) -> torch.Tensor:
+    """Return square pictures (B, h, h, 3) of codes turned by any angle, scaled and shifted about their middles, float32.
+
+    Beyond a picture its edge goes on. The same `rng` moves pictures of another size alike, relative to their sides.
+    """
+    batch = len(pictures)
+    is_moved = rng.random(batch) < MOVED_SHARE
+    angles = np.where(is_moved, rng.uniform(-np.pi, np.pi, batch), 0.0)
+    scales = np.exp2(np.where(is_moved, rng.normal(0, SCALE_SPREAD, batch), 0.0))
+    shifts = np.where(is_moved[:, None], rng.normal(0, 2 * SHIFT_SPREAD, (batch, 2)), 0.0)
+    matrices = np.zeros((batch, 2, 3), np.float32)
+    matrices[:, 0, 0] = matrices[:, 1, 1] = scales * np.cos(angles)
+    matrices[:, 1, 0] = scales * np.sin(angles)
+    matrices[:, 0, 1] = -matrices[:, 1, 0]
+    matrices[:, :, 2] = shifts
+    channels_first = pictures.permute(0, 3, 1, 2).float()
+    grid = nn.functional.affine_grid(
+        torch.from_numpy(matrices).to(pictures.device), list(channels_first.shape), align_corners=False
+    )
+    moved = nn.functional.grid_sample(
+        channels_first, grid, mode="bilinear", padding_mode="border", align_corners=False
+    )
+    return moved.permute(0, 2, 3, 1)
 
 
 def vary_light(codes: torch.Tensor, rng: np.random.Generator) -> torch.Tensor:

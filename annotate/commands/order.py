@@ -39,8 +39,8 @@ SIMILAR_COLUMNS = (
 def order(logbook: LogbookOption = None) -> None:
     """Learn anew in which order candidates are judged, from all verdicts given so far.
 
-    The review does so by itself as verdicts come in. Candidates that the weights in use have not looked at are looked at first:
-    those found by others, or drawn in. Given again, it changes nothing.
+    The review does so by itself as verdicts come in. Candidates that have had no second look are looked at first: those found by
+    an older version, or drawn in. Given again, it changes nothing.
     """
     from annotate.judging.promise import renew_promises
     from annotate.logbook.opening import open_logbook
@@ -89,26 +89,23 @@ def similar(
 
 
 def _look_at_missing(logbook: "Logbook") -> None:
-    """Make looks by the weights in use where candidates lack one, with a bar; say how many pictures cannot be read."""
+    """Make looks where candidates lack one, with a bar; say how many pictures cannot be read."""
     from rich.console import Console
     from rich.progress import Progress
 
     from annotate.judging.looks import make_looks
-    from annotate.learning.weights_kept import find_in_use
     from annotate.logbook.looks import list_unseen
-    from detect.default_scorer import load_scorer, settle_threads
-    from detect.scoring import Describer
+    from detect.default_scorer import settle_threads
+    from detect.second_look import load_second_look
 
     settle_threads()
-    scorer = load_scorer(find_in_use(logbook))
-    if not isinstance(scorer, Describer):
-        return
-    unseen = list_unseen(logbook, scorer.look_name)
+    describer = load_second_look()
+    unseen = list_unseen(logbook, describer.look_name)
     if not unseen:
         return
     with Progress(console=Console(stderr=True), transient=True) as progress:
         task = progress.add_task("Looking at candidates", total=len(unseen))
-        made = make_looks(logbook, scorer, on_looks=lambda done, _: progress.update(task, completed=done))
+        made = make_looks(logbook, describer, on_looks=lambda done, _: progress.update(task, completed=done))
     if lost := len(unseen) - made:
         print(
             f"Note: {say_count(lost, 'candidate')} left out, whose picture cannot be read; put back a copy of the logbook's "

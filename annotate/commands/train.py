@@ -27,10 +27,6 @@ MINUTES = 40.0
 NAMED_AT_MOST = 5
 """Pictures left out that are named one by one; of more, only the number."""
 
-LOOK_AGAIN = (
-    "Have them look at what was found before, so that new finds can be compared with it: leafshade order."
-)
-
 weights_app = typer.Typer(
     help="Show the weights that are kept, or choose those to use.", invoke_without_command=True
 )
@@ -188,7 +184,7 @@ def print_outcome(outcome: "TrainingOutcome") -> None:
     if outcome.took_over:
         print(
             f"The weights {outcome.name} took over: searches use them from now on. Look for more in old clips with: leafshade "
-            f"search --again CLIP. {LOOK_AGAIN} Go back with: leafshade weights use {outcome.parent}"
+            f"search --again CLIP. Go back with: leafshade weights use {outcome.parent}"
         )
     else:
         print(
@@ -273,7 +269,7 @@ def use(
     with open_logbook(choose_logbook(logbook or context.obj)) as opened:
         card = use_weights(opened, name)
     print(
-        f"In use now: {name} (sha256 {card.weights_sha256[:8]}…). Clips searched before keep what was found in them. {LOOK_AGAIN}"
+        f"In use now: {name} (sha256 {card.weights_sha256[:8]}…). Clips searched before keep what was found in them."
     )
 
 

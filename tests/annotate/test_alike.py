@@ -14,7 +14,7 @@ from annotate.commands import order as _order  # noqa: F401  (registers the comm
 from annotate.commands.base import app
 from annotate.errors import AnnotateError
 from annotate.judging.alike import MOST_PROMISE_GROUPED, compare_looks, find_alike, find_similar
-from annotate.learning.weights_kept import SHIPPED, use_weights
+from annotate.learning.weights_kept import find_in_use, use_weights
 from annotate.logbook.looks import Looks, find_usual_scorer, keep_looks, read_looks
 from annotate.logbook.opening import Logbook, create_logbook, open_logbook
 from annotate.logbook.review import list_candidates
@@ -23,6 +23,7 @@ from annotate.searching import SearchOrder, search_into_logbook
 from detect.clips import open_clip
 from detect.default_scorer import load_scorer
 from detect.network_scoring import NetworkScorer
+from models.second_judge import LOOK_SIZE
 from tests.annotate.made_records import LATER, add_trees, film, keep_copy, make_candidate, search
 from tests.annotate.thresholds import lower_threshold
 
@@ -136,14 +137,14 @@ def ask(folder: Path, *words: str) -> tuple[int, str]:
 
 
 def test_a_search_leaves_a_look_of_everything_it_found(searched: Path) -> None:
-    """With the real weights: one look for each candidate, under the scorer's name, as long as the judge's features."""
+    """With the real weights: one look for each candidate, under the second look's name, as long as its vectors."""
     with open_logbook(searched) as logbook:
         looks = read_looks(logbook)
         ids = sorted(candidate.id for candidate in list_candidates(logbook, limit=1_000))
     assert len(ids) > 3 and looks.ids.tolist() == ids
     scorer = load_scorer()
     assert isinstance(scorer, NetworkScorer) and looks.scorer == scorer.look_name
-    assert looks.vectors.shape[1] == scorer.pair.judge.look_size
+    assert looks.vectors.shape[1] == LOOK_SIZE
     assert looks.log_odds is not None and np.ptp(looks.log_odds) > 0
 
 
@@ -168,21 +169,27 @@ def test_similar_lists_looks_and_makes_them_where_they_lack(searched: Path) -> N
     assert code == 0 and all(f"{row['similarity']:.2f}" in table for row in listed) and "17 May 2026" in table
 
 
-def test_looks_are_made_anew_by_the_weights_in_use(searched: Path, tmp_path: Path) -> None:
-    """As a search makes them: what others saw could not be compared with what is found next."""
+def test_looks_outlast_other_weights(searched: Path, tmp_path: Path) -> None:
+    """Weights that learned at home come into use: what was looked at can be compared with what is found next."""
     with open_logbook(searched) as logbook:
         before = find_usual_scorer(logbook)
-        name = keep_copy(logbook, tmp_path / "draft.pt")
-        use_weights(logbook, name)
+        use_weights(logbook, keep_copy(logbook, tmp_path / "draft.pt"))
+        scorer = load_scorer(find_in_use(logbook))
+        assert isinstance(scorer, NetworkScorer) and scorer.look_name == before
     assert ask(searched, "similar", "1")[0] == 0
     with open_logbook(searched) as logbook:
-        looks = read_looks(logbook)
-        assert looks.scorer.startswith(name)
-        assert looks.ids.tolist() == sorted(one.id for one in list_candidates(logbook, limit=1_000))
-        use_weights(logbook, SHIPPED)
+        assert find_usual_scorer(logbook) == before
+
+
+def test_older_looks_are_made_anew(searched: Path) -> None:
+    """Looks of another maker, as an older version left them, are put in the place of new ones by the command."""
+    with open_logbook(searched) as logbook:
+        before = read_looks(logbook)
+        keep_looks(logbook, "older", ids=before.ids.tolist(), vectors=before.vectors[:, ::-1])
     assert ask(searched, "order")[0] == 0
     with open_logbook(searched) as logbook:
-        assert find_usual_scorer(logbook) == before
+        assert find_usual_scorer(logbook) == before.scorer
+        assert np.array_equal(read_looks(logbook).vectors, before.vectors)
 
 
 def test_similar_to_one_that_does_not_exist_is_an_error_with_a_way_out(searched: Path) -> None:

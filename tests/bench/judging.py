@@ -361,8 +361,7 @@ def search_season(folder: Path, season: int, walks: Walks) -> SearchedSeason:
         create_logbook(book, recorder="Simulated")
     found = SearchedSeason(book, {}, {}, {})
     with open_logbook(book) as logbook:
-        low = replace(logbook.settings.search, silhouette_score=LEAST_SCORE, feeding_score=1.0)
-        logbook.settings = replace(logbook.settings, search=low)
+        lower_scores(logbook)
         for tree in range(walks.trees):
             code = f"OT{1 + tree:02}"
             write_trees(logbook, [TreeEntry("OTTERHOLT", code, {})])
@@ -376,15 +375,26 @@ def search_season(folder: Path, season: int, walks: Walks) -> SearchedSeason:
     return found
 
 
+def lower_scores(logbook: Logbook) -> None:
+    """Have searches keep silhouettes down to `LEAST_SCORE`, and no feeding."""
+    low = replace(logbook.settings.search, silhouette_score=LEAST_SCORE, feeding_score=1.0)
+    logbook.settings = replace(logbook.settings, search=low)
+
+
+def name_larva(logbook: Logbook, candidate_id: int, folder: Path) -> str:
+    """Return the larva that a candidate shows by the truth files of a folder, named by clip and id; empty for a false one."""
+    candidate = find_candidate(logbook, candidate_id)
+    truth = _read_truth(folder / candidate.clip_name)
+    shown = find_shown_larva(candidate, {frame.index: frame for frame in truth.frames})  # type: ignore[arg-type]
+    return "" if shown is None else f"{Path(candidate.clip_name).stem} {shown}"
+
+
 def _note_truth(
     found: SearchedSeason, logbook: Logbook, candidate_id: int, *, folder: Path, walks: Walks
 ) -> None:
     """Write down what a candidate shows, by the rule of `detect.truth_scoring`."""
-    candidate = find_candidate(logbook, candidate_id)
-    truth = _read_truth(folder / candidate.clip_name)
-    shown = find_shown_larva(candidate, {frame.index: frame for frame in truth.frames})  # type: ignore[arg-type]
-    seed = int(Path(candidate.clip_name).stem.rsplit("-", 1)[1])
-    found.larvae[candidate_id] = "" if shown is None else f"{seed} {shown}"
+    found.larvae[candidate_id] = name_larva(logbook, candidate_id, folder)
+    seed = int(Path(find_candidate(logbook, candidate_id).clip_name).stem.rsplit("-", 1)[1])
     found.trees[candidate_id], found.clips[candidate_id] = divmod(
         seed % SEEDS_PER_SEASON - walks.first, walks.step
     )

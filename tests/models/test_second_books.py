@@ -12,7 +12,7 @@ from models.canopy.truth import FeedingMark, FrameTruth
 from models.cards import DEFAULT_WEIGHTS, load_weights
 from models.errors import ModelsError
 from models.examples import Example, LayingSettings, lay_larvae
-from models.judge_books import HIT_REACH, LEAST_HIT_PX, LEAST_MISS_PX, MISS_REACH
+from models.judge_books import HIT_REACH, JITTERED_COPIES, LEAST_HIT_PX, LEAST_MISS_PX, MISS_REACH
 from models.network import LARVA, ready_pair, seek
 from models.patches import build_pyramid, choose_level, cut_crops, make_judge_input, shrink
 from models.second_books import (
@@ -33,6 +33,7 @@ from models.second_books import (
 from models.second_course import build_second
 from models.second_judge import NEAR_PX, WIDE_PX, cut_squares
 from models.spots import list_larva_spots
+from models.variation import move_batch
 from models.whole_files import drafted
 
 CPU = torch.device("cpu")
@@ -157,15 +158,15 @@ def test_the_pairs_judge_is_asked_at_two_sizes(pair):
     np.testing.assert_allclose(page.judged[is_named], said, atol=1e-3)
 
 
-def test_jittered_pages_show_every_larva_once_more(pair):
-    """Beside what is named, every larva that can be taught is cut once more; the seeker has no word on those."""
+def test_jittered_pages_show_every_larva_more_often(pair):
+    """Beside what is named, every larva that can be taught is cut a few times more; the seeker has no word on those."""
     example = make_leaf(1)
     hidden = mark_larvae(example, [hide(example.truth.larvae[0]), *example.truth.larvae[1:]])
     taught = list_larva_spots(hidden).teach.sum()
     assert taught == len(example.truth.larvae) - 1
     plain, jittered = (make_page(hidden, pair, is_jittered=is_jittered) for is_jittered in (False, True))
     added = len(jittered.larva) - len(plain.larva)
-    assert 0 < added <= taught
+    assert 0 < added <= JITTERED_COPIES * taught
     assert np.isnan(jittered.named[-added:]).all() and (jittered.larva[-added:] == 1).all()
     assert_same(jittered, make_page(hidden, pair, is_jittered=True))
     other = make_page(hidden, pair, is_jittered=True, seed=1)
@@ -339,8 +340,9 @@ def test_larvae_and_hard_places_come_more_often_than_they_are():
     assert len(shown[2]) == 25 and np.isfinite(losses).all()
 
 
-def test_both_squares_of_a_place_are_turned_alike():
+def test_both_squares_of_a_place_are_turned_alike(monkeypatch):
     """Where near has its bright quarter and its half-bright one, wide has them too, in all eight ways."""
+    monkeypatch.setattr("models.variation.MOVED_SHARE", 0.0)
     page = paint_page([0] * 8)
     for squares in (page.near, page.wide):
         half = squares.shape[1] // 2
@@ -350,6 +352,25 @@ def test_both_squares_of_a_place_are_turned_alike():
     corners = [torch.nn.functional.adaptive_avg_pool2d(part.mean(dim=1), 2).flatten(1) for part in shown[:2]]
     orders = [[tuple(row.argsort(descending=True)[:2].tolist()) for row in part] for part in corners]
     assert orders[0] == orders[1] and len(set(orders[0])) == 8
+
+
+def test_pictures_are_moved_about_their_middles():
+    """Turned by any angle, scaled and shifted a little: the middle stays near it, an edge goes elsewhere, both sizes alike."""
+    pictures = []
+    for side in (96, 64):
+        picture = torch.full((64, side, side, 3), 20, dtype=torch.uint8)
+        half, reach = side // 2, side // 8
+        picture[:, half - reach : half + reach, half - reach : half + reach] = 220
+        picture[:, :, -side // 8 :] = 120
+        pictures.append(move_batch(picture, np.random.default_rng(5)))
+    small, large = (
+        torch.nn.functional.adaptive_avg_pool2d(part.permute(0, 3, 1, 2), 8).mean(dim=1) for part in pictures
+    )
+    assert torch.allclose(small, large, atol=12.0)
+    assert bool((small[:, 3:5, 3:5].mean(dim=(1, 2)) > small.mean(dim=(1, 2))).all())
+    sides = torch.stack([small[:, 0].mean(dim=1), small[:, :, 0].mean(dim=1), small[:, :, -1].mean(dim=1)])
+    assert set(sides.argmax(dim=0).tolist()) == {0, 1, 2}
+    assert pictures[0].dtype == torch.float32
 
 
 def wait_for(reader, count):

@@ -7,7 +7,6 @@ import numpy as np
 import pytest
 import torch
 
-from models.canopy.truth import FrameTruth
 from models.cards import WeightsError, find_card_path, hash_file
 from models.efficientnet_lite import (
     BACKBONE_SHA256,
@@ -18,7 +17,7 @@ from models.efficientnet_lite import (
     PaddedConv2d,
     load_backbone,
 )
-from models.examples import Example, LayingSettings, lay_larvae, save_picture
+from models.examples import save_picture
 from models.generic import (
     HEAD,
     MOST_PLACES,
@@ -33,28 +32,10 @@ from models.patches import CELL_PX, make_seeker_input, pad_to_grid, shrink
 from models.seeker_lessons import SeekerLesson, make_seeker_book, prepare_example
 from models.spots import list_larva_spots
 from models.training import LearningPlan, learn
-from tests.models.made_examples import write_example
+from tests.models.made_examples import NONE, make_leaf, write_example
 
 CPU = torch.device("cpu")
-LARGE = LayingSettings(count=(5, 7), length_px=(20, 40), body_light=(0.02, 0.05), larva_share=0.8)
-NONE = LayingSettings(count=(0, 0))
-
-
-@pytest.fixture(autouse=True)
-def one_thread():
-    """Sums of several threads come in any order; with one they are the same every time."""
-    before = torch.get_num_threads()
-    torch.set_num_threads(1)
-    yield
-    torch.set_num_threads(before)
-
-
-def make_leaf(seed, settings=LARGE, *, side=256):
-    """One lit leaf that fills the picture, with drawn larvae laid on it."""
-    rng = np.random.default_rng(seed)
-    leaf = np.array([90, 175, 50]) + rng.normal(0, 4, (side, side, 3))
-    empty = Example("leaf", np.clip(leaf, 0, 255).astype(np.uint8), FrameTruth(0, 0.0, (), ()))
-    return lay_larvae(empty, settings, rng)
+pytestmark = pytest.mark.usefixtures("one_thread")
 
 
 def make_input(rgb):

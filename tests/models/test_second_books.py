@@ -11,7 +11,7 @@ import torch
 from models.canopy.truth import FeedingMark, FrameTruth
 from models.cards import DEFAULT_WEIGHTS, load_weights
 from models.errors import ModelsError
-from models.examples import Example, LayingSettings, lay_larvae
+from models.examples import Example, LayingSettings
 from models.judge_books import HIT_REACH, JITTERED_COPIES, LEAST_HIT_PX, LEAST_MISS_PX, MISS_REACH
 from models.network import LARVA, ready_pair, seek
 from models.patches import build_pyramid, choose_level, cut_crops, make_judge_input, shrink
@@ -35,32 +35,16 @@ from models.second_judge import NEAR_PX, WIDE_PX, cut_squares
 from models.spots import list_larva_spots
 from models.variation import move_batch
 from models.whole_files import drafted
+from tests.models.made_examples import make_leaf
 
 CPU = torch.device("cpu")
-LARGE = LayingSettings(count=(5, 7), length_px=(20, 40), body_light=(0.02, 0.05), larva_share=0.8)
+pytestmark = pytest.mark.usefixtures("one_thread")
 LONGEST_WAIT_S = 20.0
-
-
-@pytest.fixture(autouse=True)
-def one_thread():
-    """Sums of several threads come in any order; with one they are the same every time."""
-    before = torch.get_num_threads()
-    torch.set_num_threads(1)
-    yield
-    torch.set_num_threads(before)
 
 
 @pytest.fixture(scope="module")
 def pair():
     return ready_pair(load_weights(DEFAULT_WEIGHTS)[0], device=CPU, dtype=torch.float32)
-
-
-def make_leaf(seed, settings=LARGE, *, side=256):
-    """One lit leaf that fills the picture, with drawn larvae laid on it."""
-    rng = np.random.default_rng(seed)
-    leaf = np.array([90, 175, 50]) + rng.normal(0, 4, (side, side, 3))
-    empty = Example("leaf", np.clip(leaf, 0, 255).astype(np.uint8), FrameTruth(0, 0.0, (), ()))
-    return lay_larvae(empty, settings, rng)
 
 
 def mark_larvae(example, larvae):

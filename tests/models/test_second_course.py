@@ -38,15 +38,7 @@ from models.second_judge import NEAR_PX, WIDE_PX, SecondJudge
 from models.training import hash_folder
 
 CPU = torch.device("cpu")
-
-
-@pytest.fixture(autouse=True)
-def one_thread():
-    """Sums of several threads come in any order; with one they are the same every time."""
-    before = torch.get_num_threads()
-    torch.set_num_threads(1)
-    yield
-    torch.set_num_threads(before)
+pytestmark = pytest.mark.usefixtures("one_thread")
 
 
 def paint_page(larva, *, named=None, seed=0):

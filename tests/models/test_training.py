@@ -43,17 +43,9 @@ from models.variation import turn_batch, turn_picture
 from tests.models.made_examples import write_example
 
 CPU = torch.device("cpu")
+pytestmark = pytest.mark.usefixtures("one_thread")
 SMALL = NetworkConfig((8, 12, 16, 16), (1, 1, 1), (8, 12, 16, 24), (1, 1, 1), (4, 8, 8), (1, 1), 24, (8, 8))
 LAYING = LayingSettings(count=(6, 9), length_px=(16, 40), body_light=(0.02, 0.05), larva_share=0.6)
-
-
-@pytest.fixture(autouse=True)
-def one_thread():
-    """Sums of several threads come in any order; with one they are the same every time."""
-    before = torch.get_num_threads()
-    torch.set_num_threads(1)
-    yield
-    torch.set_num_threads(before)
 
 
 def make_example(seed, *, side=256, settings=LAYING):

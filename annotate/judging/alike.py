@@ -18,8 +18,9 @@ from annotate.logbook.promises import list_doubtful
 from annotate.logbook.records import QueuedCandidate, Standing
 from annotate.logbook.review import find_candidate, find_candidates
 
-LEAST_ALIKE = 0.6
-"""Similarity from which things are offered as alike to one that was dismissed."""
+LEAST_ALIKE = 0.35
+"""Similarity from which things are offered as alike to one that was dismissed. In five drawn seasons of which 300 candidates were
+judged, 2 of 597 things so grouped showed a larva, 91 of 128 that were dismissed had a group, half of these one of 4 or more."""
 
 MOST_PROMISE_GROUPED = 0.05
 """What promises more is never offered in a group: a person looks at each of these."""

@@ -7,7 +7,8 @@ import numpy as np
 from rich.console import Console
 
 from annotate.commands.evaluate import _load_generic
-from models.generic import NAME, build_detector, load_detector, save_head
+from models.generic import HEAD, NAME, build_detector, load_detector
+from models.head_cards import save_head
 
 
 def test_without_weights_one_line_says_why(tmp_path, monkeypatch):
@@ -22,7 +23,7 @@ def test_without_weights_one_line_says_why(tmp_path, monkeypatch):
 def test_with_weights_it_is_one_of_the_finders(tmp_path, monkeypatch):
     """Where the head's weights are there, the detector is named and offers places in a picture."""
     path = tmp_path / "head.pt"
-    save_head(path, build_detector(seed=0).head, data={}, numbers={})
+    save_head(path, HEAD, build_detector(seed=0).head, data={}, numbers={})
     monkeypatch.setattr("models.generic.load_detector", partial(load_detector, path))
     ((name, find),) = _load_generic(Console(quiet=True)).items()
     assert name == NAME

@@ -80,7 +80,7 @@ class SecondPage:
 def make_second_page(
     example: Example, pair: NetworkPair, rng: np.random.Generator, *, is_jittered: bool
 ) -> SecondPage:
-    """Cut a picture about what a readied pair names in it and, where jittered, once about every larva that can be taught.
+    """Cut a picture about what a readied pair names in it and, where jittered, about every larva that can be taught.
 
     Jittered are chewed pieces too, and the lengths by which places are cut. Places of which it is not known whether a larva is
     there are left out.
@@ -322,11 +322,8 @@ class SecondLesson:
             self.book.take_up(page)
         book = self.book
         picks = torch.from_numpy(self._choose(rng)).to(book.near.device)
-        first, light, moves = (
-            int(rng.integers(DIRECTIONS)),
-            int(rng.integers(2**62)),
-            int(rng.integers(2**62)),
-        )
+        first = int(rng.integers(DIRECTIONS))
+        light, moves = rng.integers(2**62, size=2).tolist()  # the same for both squares of a place
         near, wide = (
             make_second_input(
                 vary_light(

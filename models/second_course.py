@@ -162,6 +162,8 @@ REPORT_EVERY = 250
 def learn_second(given: argparse.Namespace) -> HeadCard:
     """Teach a second judge from a folder of pages, written by now or later, and save it with its card.
 
+    Real pictures named are not read but for their hash: they stand in the card, since pages of them are learned from.
+
     Raises
     ------
     ModelsError
@@ -194,7 +196,7 @@ def learn_second(given: argparse.Namespace) -> HeadCard:
         logger.info("%d steps, %d places at first", steps, book.count)
         plan = LearningPlan(steps, rate=given.rate, seed=given.seed)
         learn(judge, lesson, plan=plan, checkpoint_path=kept, on_step=report)
-    data = {
+    data: dict[str, object] = {
         **before,
         "places": book.count,
         "larvae": len(book.groups[0]),
@@ -206,6 +208,8 @@ def learn_second(given: argparse.Namespace) -> HeadCard:
             "sha256": hash_folder(list_pages(given.aside)),
         },
     }
+    if photos := list_empty(given):
+        data["real pictures without larvae"] = {"pictures": len(photos), "sha256": hash_folder(photos)}
     rounded = round_second(judge)
     return save_head(
         given.weights, SECOND, rounded, data=data, numbers=examine_second(rounded, given.aside, device=device)

@@ -95,19 +95,8 @@ def test_from_drawn_pictures_to_weights(tmp_path):
     assert 0 < len(measured.larva) <= 2 * (MOST_LARVAE + MOST_CHEWED)  # named, none beside
     places = sum(len(page.larva) for page in learned)
     most = str(places - 1)  # no room for the last
-    options = [
-        "--seconds",
-        "30",
-        "--steps",
-        "2",
-        "--seed",
-        "3",
-        "--most-places",
-        most,
-        "--progress",
-        str(tmp_path / "kept"),
-    ]
-    learn(pages, aside, path, *options)
+    options = ["--seconds", "30", "--steps", "2", "--seed", "3", "--most-places", most]
+    learn(pages, aside, path, *options, "--progress", str(tmp_path / "kept"), *beside)
     judge, card = load_second(path)
     assert isinstance(judge, SecondJudge) and not judge.training
     assert (card.name, card.licence, card.backbone) == ("second", "Apache-2.0", BACKBONE)
@@ -115,8 +104,13 @@ def test_from_drawn_pictures_to_weights(tmp_path):
     assert 0 < card.data["larvae"] <= sum(int((page.larva == 1).sum()) for page in learned)
     assert (card.data["plan"]["steps"], card.data["plan"]["seed"]) == (2, 3)
     assert card.data["pages set aside"] == {"pages": 1, "sha256": hash_folder(list_pages(aside))}
+    learned_photos = {"pictures": 1, "sha256": hash_folder([photos / "leaf.png"])}
+    assert card.data["real pictures without larvae"] == learned_photos
     assert card.numbers["places"] == np.isfinite(measured.named).sum()
     assert all(np.isfinite(value) for value in card.numbers.values())
+    further = tmp_path / "further.pt"
+    learn(pages, aside, further, "--steps", "1", "--most-places", most, "--start", str(path))
+    assert load_second(further)[1].data["before"] == card.data
     new = round_second(build_second(seed=3))
     for learned_weights, untaught in zip(judge.parameters(), new.parameters(), strict=True):
         assert not torch.equal(learned_weights, untaught)

@@ -7,7 +7,7 @@ from pathlib import Path
 import cv2
 import numpy as np
 import pytest
-from playwright.sync_api import Browser, Page, expect
+from playwright.sync_api import Browser, Page, Route, expect
 
 from annotate.errors import AnnotateError
 from annotate.logbook.changes import list_record_changes
@@ -145,6 +145,29 @@ def test_parts_are_moved_named_removed_and_drawn_by_hand(
     page.screenshot(path=str(tmp_path / "clip.png"))
     page.close()
     assert complaints == []
+
+
+@pytest.mark.browser
+@in_browser
+def test_what_has_the_focus_keeps_it_when_an_answer_comes(
+    served_with_clip: Served, chromium: Browser
+) -> None:
+    """A tree is chosen and Remove has the focus when that is answered, and the list drawn anew: Enter still removes."""
+    page = chromium.new_page()
+    page.set_default_timeout(1000 * PATIENCE_S)
+    held: list[Route] = []
+    page.route("**/api/stretches", lambda route: held.append(route))
+    page.goto(f"{served_with_clip.address}/clips/1")
+    page.get_by_label("Tree").select_option("OTTERHOLT/OT02")
+    page.get_by_role("button", name="Remove").focus()
+    deadline = time.monotonic() + PATIENCE_S
+    while not held and time.monotonic() < deadline:
+        page.wait_for_timeout(50)
+    held[0].continue_()
+    expect(page.locator("#said")).to_have_text("Saved.")
+    page.keyboard.press("Enter")
+    expect(page.locator("#parts .part")).to_have_count(0)
+    page.close()
 
 
 class Finger:

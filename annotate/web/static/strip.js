@@ -99,13 +99,13 @@ function drawRow(part, place) {
     field("Tree", chooseTree(part, place), `tree ${place}`),
     field("from, s", timeBox(part, place, "start_s"), `start_s ${place}`),
     field("to, s", timeBox(part, place, "end_s"), `end_s ${place}`),
-    press("Remove", () => change(parts.filter((_, other) => other !== place))),
+    press("Remove", () => change(parts.filter((_, other) => other !== place)), `remove ${place}`),
   );
   row.append(boxes);
   if (part.doubt) {
     const words = document.createElement("p");
     words.textContent = `In doubt: ${part.doubt}.`;
-    row.append(words, press(`It is ${nameTree(part.tree)}`, () => replace(place, {})));
+    row.append(words, press(`It is ${nameTree(part.tree)}`, () => replace(place, {}), `sure ${place}`));
   }
   return row;
 }
@@ -117,9 +117,10 @@ function field(words, control, name) {
   return label;
 }
 
-function press(words, act) {
+function press(words, act, name) {
   const button = document.createElement("button");
   button.type = "button";
+  button.dataset.field = name;
   button.textContent = words;
   button.addEventListener("click", act);
   return button;

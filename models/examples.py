@@ -6,7 +6,7 @@ pictures needs no truth; a labelled picture comes with what people said of it. P
 
 import hashlib
 import time
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, replace
 from multiprocessing import get_context
@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 
 from models.canopy.clip import CanopySettings, find_box, measure_length
 from models.canopy.larvae import POSES
-from models.canopy.picture import CompressionSettings, draw_burst, grow_stock
+from models.canopy.picture import CompressionSettings, DrawnPicture, draw_burst, grow_stock
 from models.canopy.presets import find_preset
 from models.canopy.truth import (
     Box,
@@ -89,12 +89,7 @@ def draw_examples(folder: Path, settings: CanopySettings, *, seed: int, count: i
 
     The same settings and seed give the same files. Names hold the seed, so that many stocks fill one folder.
     """
-    rng = np.random.default_rng(seed)
-    stock = grow_stock(settings, rng)
-    compression = CompressionSettings()
-    for number in range(count):
-        frames = 2 if rng.random() < MOVING_SHARE else 1
-        drawn = draw_burst(settings, rng, stock=stock, compression=compression, count=frames)[-1]
+    for number, drawn in enumerate(draw_stock(settings, np.random.default_rng(seed), count=count)):
         path = folder / f"drawn-{seed:06d}-{number:03d}.jpg"
         save_picture(path, drawn.rgb, quality=JPEG_QUALITY)
         frame = FrameTruth(0, 0.0, drawn.larvae, drawn.feeding)
@@ -102,6 +97,15 @@ def draw_examples(folder: Path, settings: CanopySettings, *, seed: int, count: i
             find_truth_path(path), Truth(path.name, settings.size_px, 0.0, "", drawn.larvae_known, (frame,))
         )
     return count
+
+
+def draw_stock(settings: CanopySettings, rng: np.random.Generator, *, count: int) -> Iterator[DrawnPicture]:
+    """Grow one stock of leaves and yield `count` pictures drawn from it, some of them the second frame of a moving clip."""
+    stock = grow_stock(settings, rng)
+    compression = CompressionSettings()
+    for _ in range(count):
+        frames = 2 if rng.random() < MOVING_SHARE else 1
+        yield draw_burst(settings, rng, stock=stock, compression=compression, count=frames)[-1]
 
 
 SIZE_PX = (768, 768)

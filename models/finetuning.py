@@ -7,7 +7,6 @@ the outcome is better (`label_comparison`). Importing this file imports torch.
 """
 
 import copy
-import time
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -30,6 +29,7 @@ from models.training import (
     make_pages,
     prepare_source,
     spread_work,
+    time_steps,
 )
 
 RATE = 2e-4
@@ -171,20 +171,10 @@ def time_step(
     pair = NetworkPair(
         start.config, copy.deepcopy(start.seeker).to(device), copy.deepcopy(start.judge).to(device)
     )
-    total_s = 0.0
-    for network, lesson in (
-        (pair.seeker, _make_seeker_lesson(some, others, device)),
-        (pair.judge, _make_judge_lesson(pair, some, others, device)),
-    ):
-        ended: list[float] = []
-        learn(
-            network,
-            lesson,
-            plan=FinetuningPlan(TIMED_STEPS).make_half(),
-            on_step=lambda step, loss, ended=ended: ended.append(time.perf_counter()),  # type: ignore[misc]
-        )
-        total_s += (ended[-1] - ended[0]) / (len(ended) - 1)
-    return total_s
+    plan = FinetuningPlan(TIMED_STEPS).make_half()
+    return time_steps(pair.seeker, _make_seeker_lesson(some, others, device), plan=plan) + time_steps(
+        pair.judge, _make_judge_lesson(pair, some, others, device), plan=plan
+    )
 
 
 ROUND_STEPS = 25

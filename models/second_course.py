@@ -21,12 +21,11 @@ import torch
 from numpy.typing import NDArray
 
 from models.calibration import fit_logistic
-from models.canopy.picture import CompressionSettings, draw_burst, grow_stock
 from models.canopy.truth import FrameTruth
 from models.cards import DEFAULT_WEIGHTS, load_weights
 from models.efficientnet_lite import load_backbone
 from models.errors import ModelsError
-from models.examples import MOVING_SHARE, Example, Source, choose_canopy, read_source
+from models.examples import Example, Source, choose_canopy, draw_stock, read_source
 from models.head_cards import HeadCard, save_head
 from models.lessons import UNKNOWN
 from models.metrics import measure_average_precision
@@ -46,7 +45,15 @@ from models.second_books import (
     write_page,
 )
 from models.second_judge import SECOND, SecondJudge, load_second
-from models.training import LearningPlan, add_learning_arguments, hash_folder, learn, list_empty
+from models.training import (
+    LearningPlan,
+    add_empty_arguments,
+    add_learning_arguments,
+    hash_folder,
+    learn,
+    list_empty,
+    time_steps,
+)
 from models.worker_processes import settle_worker
 
 logger = logging.getLogger(__name__)
@@ -91,11 +98,8 @@ def draw_stock_page(folder: Path, seed: int, weights: Path, *, is_jittered: bool
     settings = choose_canopy(
         np.random.default_rng((seed, 1)), larvae=LARVAE, even_share=EVEN_SHARE, varied_share=VARIED_SHARE
     )
-    stock = grow_stock(settings, rng)
     pages = []
-    for number in range(pictures):
-        frames = 2 if rng.random() < MOVING_SHARE else 1
-        drawn = draw_burst(settings, rng, stock=stock, compression=CompressionSettings(), count=frames)[-1]
+    for number, drawn in enumerate(draw_stock(settings, rng, count=pictures)):
         example = Example(f"{seed}-{number}", drawn.rgb, FrameTruth(0, 0.0, drawn.larvae, drawn.feeding))
         pages.append(make_second_page(example, _load_pair(weights), rng, is_jittered=is_jittered))
     return _keep(folder / f"drawn-{seed:07d}{PAGE_ENDING}", pages)
@@ -241,21 +245,11 @@ def _wait_for_places(given: argparse.Namespace, book: SecondBook, reader: PageRe
 
 def _fit_steps(judge: SecondJudge, lesson: SecondLesson, *, latest: float) -> int:
     """Return how many steps fit into the time until `latest`, of the clock that only goes on."""
-    step_s = _time_step(judge, lesson)
+    step_s = time_steps(
+        copy.deepcopy(judge), lesson, plan=LearningPlan(TIMED_STEPS), passed_over=TIMED_STEPS // 2
+    )
     logger.info("%.4f s a step", step_s)
     return max(1, int(SHARE_OF_TIME * (latest - time.monotonic()) / step_s))
-
-
-def _time_step(judge: SecondJudge, lesson: SecondLesson) -> float:
-    ended: list[float] = []
-    learn(
-        copy.deepcopy(judge),
-        lesson,
-        plan=LearningPlan(TIMED_STEPS),
-        on_step=lambda step, loss: ended.append(time.perf_counter()),
-    )
-    half = len(ended) // 2
-    return (ended[-1] - ended[half]) / (len(ended) - 1 - half)
 
 
 def read_aside(folder: Path) -> SecondPage:
@@ -316,10 +310,7 @@ def make_parser() -> argparse.ArgumentParser:
     draw.add_argument("--workers", type=int, default=1)
     draw.add_argument("--plain", action="store_true", help="cut what the pair names alone, as to measure on")
     draw.add_argument("--weights", type=Path, default=DEFAULT_WEIGHTS, help="of the pair that names places")
-    draw.add_argument("--empty", type=Path, help="folder of real pictures in which no larva is")
-    draw.add_argument(
-        "--leave-out", nargs="*", default=[], help="leave out empty pictures whose name holds this"
-    )
+    add_empty_arguments(draw)
     learn_ = doing.add_parser("learn", help="learn from a folder of pages while more are written")
     learn_.add_argument("folder", type=Path)
     learn_.add_argument("aside", type=Path, help="pages to measure on, of other seeds")

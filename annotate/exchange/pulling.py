@@ -213,8 +213,8 @@ def _take_task(
     differ = len({opinion.answer for opinion in newest.values()}) > 1
     if differ and report.held == held_before and not is_settled_here(logbook, sent):
         said = tuple(newest.values())
-        words = "annotators differ; the newest verdict counts until somebody judges it here"
-        words = DISPUTED if _is_disputed(logbook, candidate.id) else words
+        usual = "annotators differ; the newest verdict counts until somebody judges it here"
+        words = DISPUTED if _is_disputed(logbook, candidate.id) else usual
         report.conflicts.append(Conflict(candidate.id, candidate.site, candidate.tree, said, words))
 
 
@@ -291,7 +291,7 @@ def _count(
         report.outlines += taking.drew
         elsewhere = not taking.from_server and taking.reviewer != heard.reviewer
         if elsewhere and taking.answer not in ("open", heard.answer):
-            words = "both are kept; that from the server was taken last and counts"
-            words = DISPUTED if _is_disputed(logbook, candidate.id) else words
+            usual = "both are kept; that from the server was taken last and counts"
+            words = DISPUTED if _is_disputed(logbook, candidate.id) else usual
     if words:
         report.conflicts.append(Conflict(candidate.id, candidate.site, candidate.tree, (here, there), words))

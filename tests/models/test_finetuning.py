@@ -43,14 +43,10 @@ BODY = np.float32([[76, 68], [76, 92], [84, 92], [84, 68]])
 
 
 @pytest.fixture(autouse=True)
-def one_thread(monkeypatch):
-    """Sums of several threads come in any order; with one they are the same every time. Batches are small, for time."""
+def small_batches(monkeypatch, one_thread):
+    """Batches are small, for time, and sums come in one order."""
     monkeypatch.setattr(finetuning, "SEEKER_BATCHES", (1, 3))
     monkeypatch.setattr(finetuning, "JUDGE_BATCHES", (8, 8))
-    before = torch.get_num_threads()
-    torch.set_num_threads(1)
-    yield
-    torch.set_num_threads(before)
 
 
 def paint(seed, *, has_body=True):

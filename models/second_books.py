@@ -20,7 +20,7 @@ from torch import nn
 
 from models.errors import ModelsError
 from models.examples import Example
-from models.judge_books import JITTERED_COPIES, jitter, label_feeding, label_larvae
+from models.judge_books import jitter, label_feeding, label_larvae
 from models.judge_lessons import measure_known
 from models.lessons import FEEDING_SHARE, UNKNOWN
 from models.network import FEEDING, JUDGED_LARVA, LARVA, NetworkPair, find_peaks, look_over
@@ -46,10 +46,14 @@ from models.spots import list_feeding_spots, list_larva_spots
 from models.variation import DIRECTIONS, move_batch, turn_batch, turn_picture, vary_light
 from models.whole_files import write_whole
 
-MOST_LARVAE, MOST_CHEWED = 14, 3
+MOST_LARVAE, MOST_CHEWED = 24, 3
 FLOOR = -6.0
 """Places of a picture that the seeker may name, as larvae and as chewed, and its log-odds under which none is: a little more
 than a search looks at."""
+
+JITTERED_COPIES = 1
+"""Each larva and chewed piece is also cut this often about a place that misses its middle: many larvae teach more than many
+squares of one."""
 
 LENGTH_SPREAD = 0.2
 """Deviation, in doublings, of the length that a place is cut by: in use it is that of an outline."""
@@ -96,7 +100,7 @@ def make_second_page(
     if is_jittered:
         for some, of in (
             jitter(spots, rng, JITTERED_COPIES),
-            jitter(list_feeding_spots(example), rng, 1),
+            jitter(list_feeding_spots(example), rng, JITTERED_COPIES),
         ):
             places.append(some)
             lengths.append(of.astype(np.float32))
@@ -334,7 +338,9 @@ class SecondLesson:
             )
             for squares in (book.near, book.wide)
         )
-        figures = judge(near, wide, book.levels[picks].float()).float()
+        with torch.random.fork_rng(devices=[picks.device] if picks.is_cuda else []):
+            torch.manual_seed(int(rng.integers(2**62)))  # what is dropped out is drawn from torch's own generator
+            figures = judge(near, wide, book.levels[picks].float()).float()
         larva = measure_known(figures[:, SECOND_LARVA], book.larva[picks])
         return larva + FEEDING_SHARE * measure_known(figures[:, SECOND_FEEDING], book.feeding[picks])
 

@@ -11,7 +11,7 @@ import logging
 import time
 from collections.abc import Sequence
 from concurrent.futures import ProcessPoolExecutor
-from dataclasses import asdict
+from dataclasses import asdict, replace
 from functools import lru_cache, partial
 from multiprocessing import get_context
 from pathlib import Path
@@ -77,10 +77,10 @@ def round_second(judge: SecondJudge) -> SecondJudge:
 
 
 PICTURES_A_STOCK = 20
-LARVAE = (6, 18)
+LARVAE, LENGTHS_PX = (12, 36), (10.0, 90.0)
 EVEN_SHARE, VARIED_SHARE = 0.5, 0.6
-"""What is drawn: pictures of one stock of leaves, larvae in each, share of stocks with every pose alike, and with leaves, light
-and cameras from far wider ranges; as for the pair (models/experiments.md)."""
+"""What is drawn: pictures of one stock of leaves, larvae in each as far as they have room and their lengths, share of stocks with
+every pose alike, and with leaves, light and cameras from far wider ranges; as for the pair (models/experiments.md)."""
 
 PHOTO_EVERY, PHOTOS_AT_ONCE = 10, 8
 """Beside so many stocks, as many real pictures without larvae are cut, half of them with drawn larvae laid in."""
@@ -98,6 +98,7 @@ def draw_stock_page(folder: Path, seed: int, weights: Path, *, is_jittered: bool
     settings = choose_canopy(
         np.random.default_rng((seed, 1)), larvae=LARVAE, even_share=EVEN_SHARE, varied_share=VARIED_SHARE
     )
+    settings = replace(settings, larvae=replace(settings.larvae, length_px=LENGTHS_PX))
     pages = []
     for number, drawn in enumerate(draw_stock(settings, rng, count=pictures)):
         example = Example(f"{seed}-{number}", drawn.rgb, FrameTruth(0, 0.0, drawn.larvae, drawn.feeding))

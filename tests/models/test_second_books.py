@@ -311,6 +311,19 @@ def test_the_same_rng_draws_the_same_batch():
     assert losses[0] == losses[1] != losses[2] and min(losses) > 0
 
 
+def test_what_is_dropped_out_hangs_on_the_rng_too():
+    """A judge that learns drops parts of its vector: the same rng gives the same loss, torch's own numbers go on untouched."""
+    lesson = make_lesson(paint_page([1, 1, 0, 0, 0, 0, 0, 0]), 6)
+    judge = build_second(seed=0).eval()
+    judge.head.train()
+    before = torch.random.get_rng_state()
+    with torch.no_grad():
+        first, again = (float(lesson.measure_loss(judge, np.random.default_rng(5))) for _ in range(2))
+        kept = float(lesson.measure_loss(judge.eval(), np.random.default_rng(5)))
+    assert first == again != kept
+    assert torch.equal(torch.random.get_rng_state(), before)
+
+
 def test_larvae_and_hard_places_come_more_often_than_they_are():
     """Of 25 places 9 are larvae and 9 hard ones, whatever their share of the book; with none of a kind, any place stands in."""
     page = paint_page([1] * 2 + [0] * 58, judged=[0] * 4 + [-5] * 56)

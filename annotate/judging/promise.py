@@ -47,10 +47,10 @@ MOST_DROP = 3.0
 SECOND_LOOK_KIND = "silhouette"
 """The kind that the log-odds of a second look speak of: larvae."""
 
-SCORE_SHARE, SECOND_LOOK_SHARE, SECOND_LOOK_OFFSET = 0.70, 0.55, -0.63
+SCORE_SHARE, SECOND_LOOK_SHARE, SECOND_LOOK_OFFSET = 0.55, 0.68, -1.19
 """How the log-odds of the score and of the second look make one: logistic regression on 1,423 candidates, 160 of larvae, of the
 70 drawn clips that tracks were calibrated on (`python -m tests.bench.second_look`); the area under the curve there is .929 by
-score and .951 by both. Fitted on the drawn seasons of `tests.bench.judging` they would be much the same."""
+score and .962 by both. Fitted on the drawn seasons of `tests.bench.judging` they would be .42, .82 and -1.55."""
 
 BATCH_WEIGHT = 0.25
 """A verdict given to many at once counts so much of one: they were chosen by looks and confirm what is believed of these."""

@@ -37,7 +37,10 @@ def logbook(tmp_path: Path) -> Iterator[Logbook]:
     with open_logbook(create_logbook(tmp_path / "book", recorder="Maren")) as opened:
         add_trees(opened, "OT03", "OT05")
         for number, tree in ((1, "OT03"), (2, "OT05")):
-            found = [make_candidate(1.0, (60 + 40 * n, 90), score=0.03, shade=n) for n in range(12)]
+            found = [
+                make_candidate(1.0, (60 + 40 * n, 90), score=0.8 * MOST_PROMISE_GROUPED, shade=n)
+                for n in range(12)
+            ]
             search(opened, film(opened, number=number, tree=tree), found)
         rng = np.random.default_rng(4)
         looks = 3 * rng.normal(size=(3, SIZE))[np.arange(24) % 3] + 0.2 * rng.normal(size=(24, SIZE))

@@ -11,6 +11,7 @@ import numpy as np
 import pytest
 from playwright.sync_api import Page, expect
 
+from annotate.judging.alike import MOST_PROMISE_GROUPED
 from annotate.logbook.looks import keep_looks
 from annotate.logbook.opening import create_logbook, open_logbook
 from annotate.logbook.review import find_candidate
@@ -47,7 +48,8 @@ def alike(tmp_path: Path) -> Iterator[Served]:
         add_trees(logbook, "OT03")
         found = []
         for number in range(ALIKE + OTHERS):
-            score = 0.9 if number == ALIKE - 1 else 0.04 - 0.001 * number if number < ALIKE else 0.01
+            low = MOST_PROMISE_GROUPED * (0.8 - 0.02 * number if number < ALIKE else 0.2)
+            score = 0.9 if number == ALIKE - 1 else low
             middle = (100, 60 + 60 * number)
             view = make_view(1.0 + 0.1 * number, middle, shade=number)
             picture = HeldJpeg(make_jpeg(20 * number, rows=120, columns=120))

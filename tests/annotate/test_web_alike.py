@@ -46,7 +46,7 @@ def book(tmp_path: Path) -> Iterator[Logbook]:
         add_trees(opened, "OT03")
         found = [
             make_candidate(
-                1.0 + 0.1 * n, (100, 50 + 35 * n), score=MOST_PROMISE_GROUPED - 0.0005 * n, shade=n
+                1.0 + 0.1 * n, (100, 50 + 35 * n), score=MOST_PROMISE_GROUPED * (1 - n / 100), shade=n
             )
             for n in range(CANDIDATES)
         ]

@@ -53,13 +53,13 @@ def test_a_piece_of_a_picture_looks_like_its_place_in_the_whole(judge: SecondJud
 
 
 def test_a_turned_picture_looks_the_same(judge: SecondJudge) -> None:
-    """A quarter turn of the picture changes neither the vector nor the log-odds, beyond the rounding of enlarged codes."""
+    """A quarter turn of the picture changes neither the vector nor the log-odds, beyond rounding of codes and to bfloat16."""
     rgb = paint(400, 400)
     upright = describe_places(judge, [SeenPlace(rgb, (199.5, 179.5), 20.0)])[0]
     turned = describe_places(judge, [SeenPlace(np.rot90(rgb).copy(), (399 - 179.5, 199.5), 20.0)])[0]
-    assert np.allclose(upright, turned, rtol=2e-2, atol=2e-2)
+    assert np.allclose(upright, turned, rtol=4e-2, atol=4e-2)
     elsewhere = describe_places(judge, [SeenPlace(rgb, (179.5, 199.5), 20.0)])[0]
-    assert not np.allclose(upright, elsewhere, rtol=2e-2, atol=2e-2)
+    assert not np.allclose(upright, elsewhere, rtol=4e-2, atol=4e-2)
 
 
 def test_the_last_number_is_what_the_judge_makes_of_it(judge: SecondJudge) -> None:

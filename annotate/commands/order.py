@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from annotate.commands.base import LogbookOption, app, choose_logbook
+from annotate.commands.looking import look_at_missing
 from annotate.commands.notebook import print_nothing, print_table, say_count, write_data
 
 if TYPE_CHECKING:
@@ -89,24 +90,12 @@ def similar(
 
 
 def _look_at_missing(logbook: "Logbook") -> None:
-    """Make looks where candidates lack one, with a bar; say how many pictures cannot be read."""
-    from rich.console import Console
-    from rich.progress import Progress
-
-    from annotate.judging.looks import make_looks
-    from annotate.logbook.looks import list_unseen
+    """Make looks where candidates lack one; say how many pictures cannot be read."""
     from detect.default_scorer import settle_threads
     from detect.second_look import load_second_look
 
     settle_threads()
-    describer = load_second_look()
-    unseen = list_unseen(logbook, describer.look_name)
-    if not unseen:
-        return
-    with Progress(console=Console(stderr=True), transient=True) as progress:
-        task = progress.add_task("Looking at candidates", total=len(unseen))
-        made = make_looks(logbook, describer, on_looks=lambda done, _: progress.update(task, completed=done))
-    if lost := len(unseen) - made:
+    if lost := look_at_missing(logbook, load_second_look(), doing="Looking at candidates").lost:
         print(
             f"Note: {say_count(lost, 'candidate')} left out, whose picture cannot be read; put back a copy of the logbook's "
             "folder of evidence.",

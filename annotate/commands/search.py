@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from annotate.commands.base import LogbookOption, app, choose_logbook
+from annotate.commands.looking import look_at_missing
 from annotate.numbers import say_count
 
 if TYPE_CHECKING:
@@ -59,7 +60,7 @@ def search(
     """Search clips for larvae and feeding, and put the candidates into the review.
 
     A search that was stopped goes on where it was when the same command is given again. Clips that were searched before are
-    left alone. Nothing leaves this computer.
+    left alone, but what an older version found in them gets its second look anew. Nothing leaves this computer.
     """
     from rich.console import Console
 
@@ -82,10 +83,21 @@ def search(
         if json_file is not None:
             write_candidates(json_file, searched)
         print_summary(opened, searched)
-    for failure in failures:
-        print(f"leafshade: {failure}", file=sys.stderr)
+        for failure in failures:
+            print(f"leafshade: {failure}", file=sys.stderr)
+        if any(outcome.found is not None for outcome in searched):
+            _look_at_older(opened)
     if failures:
         sys.exit(2)
+
+
+def _look_at_older(logbook: "Logbook") -> None:
+    """Look again at what an older version has found, so that the order of judging goes by one and the same look."""
+    from annotate.judging.promise import renew_promises
+    from detect.second_look import load_second_look
+
+    if look_at_missing(logbook, load_second_look(), doing="Looking again at earlier candidates").made:
+        renew_promises(logbook)
 
 
 def search_clips(

@@ -1,16 +1,19 @@
 """More like this, and groups to dismiss together: what looks alike, never what promises much, over every standing."""
 
 import json
+import shutil
 from collections.abc import Iterator
 from datetime import UTC, datetime
 from pathlib import Path
 
 import numpy as np
 import pytest
+from PIL import Image
 from sqlalchemy import text
 from typer.testing import CliRunner
 
 from annotate.commands import order as _order  # noqa: F401  (registers the commands)
+from annotate.commands import search as _search  # noqa: F401
 from annotate.commands.base import app
 from annotate.errors import AnnotateError
 from annotate.judging.alike import MOST_PROMISE_GROUPED, compare_looks, find_alike, find_similar
@@ -193,6 +196,31 @@ def test_older_looks_are_made_anew(searched: Path) -> None:
     with open_logbook(searched) as logbook:
         assert find_usual_scorer(logbook) == before.scorer
         assert np.array_equal(read_looks(logbook).vectors, before.vectors)
+
+
+def test_a_search_looks_again_at_what_an_older_version_found(searched: Path, tmp_path: Path) -> None:
+    """Else old finds and new would be ordered by unlike looks; promises are as `leafshade order` would leave them."""
+    folder = tmp_path / "copy"
+    shutil.copytree(searched, folder)
+    with open_logbook(folder) as logbook:
+        before = read_looks(logbook)
+        keep_looks(logbook, "older", ids=before.ids.tolist(), vectors=before.vectors[:, ::-1])
+    photo = tmp_path / "another.jpg"
+    Image.open(SAMPLE / "otterholt-ot05-1.jpg").transpose(Image.Transpose.FLIP_LEFT_RIGHT).save(photo)
+    code, out = ask(folder, "search", str(photo), "--recorded-at", "2026-05-18T12:00")
+    assert code == 0 and "to judge" in out, out
+    with open_logbook(folder) as logbook:
+        looks, promises = read_looks(logbook), read_promises(logbook)
+    assert looks.scorer == before.scorer and len(looks.ids) == len(promises) > len(before.ids)
+    assert np.array_equal(looks.vectors[: len(before.ids)], before.vectors)
+    assert ask(folder, "order")[0] == 0
+    with open_logbook(folder) as logbook:
+        assert read_promises(logbook) == promises
+
+
+def read_promises(logbook: Logbook) -> list[float]:
+    with logbook.reading() as session:
+        return list(session.scalars(text("SELECT promise FROM candidate ORDER BY id")))
 
 
 def test_similar_to_one_that_does_not_exist_is_an_error_with_a_way_out(searched: Path) -> None:

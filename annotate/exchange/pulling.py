@@ -208,7 +208,7 @@ def _take_task(
             continue
         told = (f"task {task.id}, candidate {candidate.id}: {note}" for note in notes)
         report.problems += [server.hide_in(one) for one in told]
-        taking = take_answer(logbook, sent, heard, take_older=older)
+        taking = take_answer(logbook, sent, heard, at=datetime.now(UTC), take_older=older)
         _count(logbook, report, taking, heard, candidate=candidate)
     differ = len({opinion.answer for opinion in newest.values()}) > 1
     if differ and report.held == held_before and not is_settled_here(logbook, sent):

@@ -24,7 +24,7 @@ from annotate.exchange.percentages import read_points
 from annotate.exchange.pushing import hold_exchange
 from annotate.exchange.tokens import TOKEN_VARIABLE
 from annotate.logbook.exchange import OfferedCandidate, load_offered
-from annotate.logbook.observations import list_observations
+from annotate.logbook.observations import list_changes, list_observations, set_details
 from annotate.logbook.opening import Logbook, create_logbook, open_logbook
 from annotate.logbook.outlines import correct_outline
 from annotate.logbook.pictures import read_picture
@@ -308,6 +308,50 @@ def test_an_older_answer_never_overrides_a_newer_one_here(
     assert [find_candidate(logbook, n).answer for n in (1, 2)] == ["confirm", "dismiss"]
     assert "1 answer taken" in run("pull", "--take-all").stdout
     assert find_candidate(logbook, 2).answer == "confirm"
+
+
+def test_an_older_answer_taken_withdraws_the_record_when_it_is_taken(
+    run: Run, server: MadeServer, logbook: Logbook
+) -> None:
+    """The verdict keeps its own moment; the record stood until the answer was taken, and its history is in order."""
+    run("push")
+    server.answer_task(find_task(server, logbook, 1), "nothing", by=7, at=SENT)
+    give_verdict(logbook, 1, answer="confirm", reviewer="Maren", at=SENT + HOUR)
+    before = datetime.now(UTC)
+    assert "1 answer taken" in run("pull", "--take", "1").stdout
+    assert [one.at for one in list_verdicts(logbook, 1)] == [SENT + HOUR, SENT]
+    (record,) = list_observations(logbook, with_withdrawn=True)
+    (change,) = list_changes(logbook, record.id)
+    assert (change.field, change.who) == ("withdrawn_at", "Tove Falk")
+    assert record.withdrawn_at == change.at and before <= change.at <= datetime.now(UTC)
+
+
+def test_a_record_completed_since_is_withdrawn_after_that(
+    run: Run, server: MadeServer, logbook: Logbook
+) -> None:
+    """An answer newer than the verdict here, and older than the details: the details come first in the history."""
+    run("push")
+    give_verdict(logbook, 1, answer="confirm", reviewer="Maren", at=SENT)
+    server.answer_task(find_task(server, logbook, 1), "nothing", by=7, at=SENT + HOUR)
+    (record,) = list_observations(logbook)
+    said = {"stage": "L3", "condition": None, "behaviour": None, "note": None}
+    set_details(logbook, record.id, **said, who="Maren", at=SENT + 2 * HOUR)
+    assert "1 answer taken" in run("pull").stdout
+    changes = list_changes(logbook, record.id)
+    assert [change.field for change in changes] == ["stage", "withdrawn_at"]
+    assert changes[0].at < changes[1].at
+
+
+def test_a_newer_answer_withdraws_the_record_as_it_was_given(
+    run: Run, server: MadeServer, logbook: Logbook
+) -> None:
+    """Nothing was said or changed here since: the moment of the answer is that of the record's change."""
+    run("push")
+    give_verdict(logbook, 1, answer="confirm", reviewer="Maren", at=SENT)
+    server.answer_task(find_task(server, logbook, 1), "nothing", by=7, at=SENT + HOUR)
+    run("pull")
+    (record,) = list_observations(logbook, with_withdrawn=True)
+    assert record.withdrawn_at == SENT + HOUR
 
 
 def test_a_newer_answer_counts_and_is_shown(run: Run, server: MadeServer, logbook: Logbook) -> None:

@@ -3,7 +3,7 @@
 Candidate, verdict and observation are one transaction. Such a candidate belongs to the clip's current search, has one view and
 the score 0, since no network said anything of it. It can be taken back and dismissed like any other; taken back, it leaves the
 review. Its picture is of the labelled image set by its verdict ("verdict"): the source "drawn in" is for labels without a
-candidate. Nothing here reads a clip; whoever draws brings the picture.
+candidate. Nothing here reads a clip; whoever draws brings the picture, and one made for a planted larva is refused.
 """
 
 from collections.abc import Sequence
@@ -68,7 +68,7 @@ def draw_in(
     ------
     annotate.errors.AnnotateError
         Where the clip was not searched, the outline is none (`annotate.logbook.outlines.check_outline`), the picture is not kept
-        or not of this frame, or the same thing of this frame is a candidate already.
+        or not of this frame or one that shows a planted larva, or the same thing of this frame is a candidate already.
     """
     name, size_px = _keep(logbook, picture)
     frame_name = name if frame_picture is None else _keep(logbook, frame_picture)[0]
@@ -79,6 +79,7 @@ def draw_in(
         clip = get_clip(session, clip_id)
         search = _find_search(session, clip)
         _refuse_known(session, clip_id=clip_id, frame_index=frame_index, kind=kind, drawn=drawn)
+        _refuse_planted(session, clip_id, {one for one in (picture, frame_picture) if isinstance(one, str)})
         stretches = session.scalars(select(StretchRow).where(StretchRow.clip_id == clip_id))
         candidate = CandidateRow(
             search_id=search.id,
@@ -189,6 +190,20 @@ def _find_sharpness(search: SearchRow, time_s: float) -> float:
     """Return the sharpness rank of the frame looked at that is nearest in time, 0 where none was."""
     looks = unpack_pairs(search.watched)
     return min(looks, key=lambda look: abs(look[0] - time_s))[1] if looks else 0.0
+
+
+def _refuse_planted(session: Session, clip_id: int, names: set[str]) -> None:
+    """Raise where a kept picture was made for a planted larva: a record may not show what was never there."""
+    planted = (CandidateRow.clip_id == clip_id, CandidateRow.found_by == "planted")
+    views = (
+        select(ViewRow.picture).join(CandidateRow, CandidateRow.id == ViewRow.candidate_id).where(*planted)
+    )
+    frames = select(CandidateRow.frame_picture).where(*planted)
+    if names & {*session.scalars(views), *session.scalars(frames)}:
+        raise AnnotateError(
+            "picture: expected one of what was filmed; found one that was changed to measure with; cut the same part from the "
+            "clip's own frame and draw in that"
+        )
 
 
 def _refuse_known(

@@ -13,7 +13,7 @@ from datetime import datetime
 from typing import Literal, get_args
 
 from sqlalchemy import ColumnElement, Select, exists, func, select
-from sqlalchemy.orm import Session
+from sqlalchemy.orm import Session, aliased
 
 from annotate.errors import AnnotateError
 from annotate.judging.readings import name_person
@@ -218,8 +218,8 @@ def save_sample(
 def next_window(logbook: Logbook, *, reviewer: str, after: int = 0) -> PlainFrame | None:
     """Return the next plain frame to show a reviewer; None where there is nothing to ask.
 
-    First come those without an answer, then those of which somebody else was unsure and this reviewer has said nothing. Windows
-    of a search that was made anew are asked no more.
+    First come those without an answer, then those of which somebody else was unsure and this reviewer has said nothing, or took
+    it back. Windows of a search that was made anew are asked no more.
 
     Parameters
     ----------
@@ -306,8 +306,20 @@ def _list_answering(session: Session, logbook: Logbook, reviewer: str) -> list[s
 
 
 def _has_said(names: Sequence[str]) -> ColumnElement[bool]:
-    """Return the condition that one of these names has answered a window."""
-    return exists().where(AuditAnswerRow.window_id == AuditWindowRow.id, AuditAnswerRow.reviewer.in_(names))
+    """Return the condition that a person of these names has answered a window and not taken the answer back."""
+    later = aliased(AuditAnswerRow)
+    taken_back = exists().where(
+        later.window_id == AuditWindowRow.id,
+        later.reviewer.in_(names),
+        later.answer == "open",
+        later.id > AuditAnswerRow.id,
+    )
+    return exists().where(
+        AuditAnswerRow.window_id == AuditWindowRow.id,
+        AuditAnswerRow.reviewer.in_(names),
+        AuditAnswerRow.answer != "open",
+        ~taken_back,
+    )
 
 
 def _find_standing(session: Session, logbook: Logbook, window_id: int) -> str:

@@ -395,6 +395,19 @@ def test_what_one_is_unsure_of_comes_to_another_once(logbook: Logbook, filmed: P
     assert next_window(logbook, reviewer="Tove") is None
 
 
+def test_what_was_taken_back_is_asked_again(logbook: Logbook, filmed: Path) -> None:
+    """Somebody else was unsure; a slip that was taken back is no answer, and one given after that is."""
+    put_in(logbook, filmed)
+    draw(logbook, windows=1)
+    answer_window(logbook, 1, answer="unsure", reviewer="Maren", at=LATER)
+    for slip in ("none", "larva"):
+        answer_window(logbook, 1, answer=slip, reviewer="Tove", at=LATER)
+        assert answer_window(logbook, 1, answer="open", reviewer="tove", at=LATER).answer == "unsure"
+        assert next_window(logbook, reviewer="Tove") is not None and is_asked(logbook, 1, reviewer="Tove")
+    answer_window(logbook, 1, answer="unsure", reviewer="Tove", at=LATER)
+    assert next_window(logbook, reviewer="Tove") is None and next_window(logbook, reviewer="Maren") is None
+
+
 def test_a_person_is_the_same_however_the_name_is_written(logbook: Logbook, filmed: Path) -> None:
     """Other capitals, blanks and a name that the settings say changed: asked once, counted as one, taken back by any of them."""
     put_in(logbook, filmed, [make_candidate(5.2)])

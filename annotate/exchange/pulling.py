@@ -17,7 +17,7 @@ from annotate.errors import AnnotateError
 from annotate.exchange.labelling import is_same, read_answer, write_key
 from annotate.exchange.pushing import hold_exchange
 from annotate.exchange.server import Annotation, LabelServer, Project, Task
-from annotate.judging.readings import find_disagreement
+from annotate.judging.readings import find_disagreement, name_person
 from annotate.logbook.exchange import (
     Heard,
     OfferedCandidate,
@@ -289,7 +289,9 @@ def _count(
     else:
         report.taken += 1
         report.outlines += taking.drew
-        elsewhere = not taking.from_server and taking.reviewer != heard.reviewer
+        renamed = find_renamed(logbook)
+        is_other = name_person(taking.reviewer, renamed) != name_person(heard.reviewer, renamed)
+        elsewhere = not taking.from_server and is_other
         if elsewhere and taking.answer not in ("open", heard.answer):
             usual = "both are kept; that from the server was taken last and counts"
             words = DISPUTED if _is_disputed(logbook, candidate.id) else usual

@@ -366,6 +366,29 @@ def test_a_newer_answer_counts_and_is_shown(run: Run, server: MadeServer, logboo
     assert "difference" not in run("pull").stdout
 
 
+def test_nobody_differs_from_themselves(run: Run, server: MadeServer, logbook: Logbook) -> None:
+    """Who changes their mind on the server has no difference with what they said here, however the name is written."""
+    run("push")
+    give_verdict(logbook, 1, answer="dismiss", reviewer="tove  FALK", at=SENT)
+    server.answer_task(find_task(server, logbook, 1), "larva", by=7, at=SENT + HOUR)
+    told = run("pull").stdout
+    assert "1 answer taken" in told and "difference" not in told
+
+
+def test_annotators_whose_names_differ_in_capitals_only_are_two(
+    run: Run, server: MadeServer, logbook: Logbook
+) -> None:
+    """People are known here without capitals and blanks: such names get the number, or the two would count as one."""
+    server.people.append(
+        {"id": 9, "first_name": "", "last_name": "", "username": "Ben", "email": "c@example.org"}
+    )
+    run("push")
+    for by in (8, 9):
+        server.answer_task(find_task(server, logbook, 1), "larva", by=by, at=SENT + by * HOUR)
+    run("pull")
+    assert [verdict.reviewer for verdict in list_verdicts(logbook, 1)] == ["ben (8)", "Ben (9)"]
+
+
 def test_what_was_judged_blind_by_two_is_said_to_count_for_nobody(
     run: Run, server: MadeServer, logbook: Logbook
 ) -> None:
@@ -429,6 +452,19 @@ def test_a_task_that_vanished_is_noticed_and_sent_again_when_asked(
     server.answer_task(find_task(server, logbook, 2), "larva", by=7, at=SENT)
     assert "1 answer taken" in run("pull").stdout
     assert "removed" not in run("push").stdout
+
+
+def test_removed_tasks_that_a_limit_left_out_are_still_told(
+    run: Run, server: MadeServer, logbook: Logbook
+) -> None:
+    """Sent again only in part, the rest is not passed over in silence."""
+    run("push")
+    for n in (2, 3):
+        del server.tasks[find_task(server, logbook, n)]
+    told = run("push", "--again", "--limit", "1").stdout
+    assert "1 candidate sent" in told and "1 task removed on the server (candidates 3)" in told
+    told = run("push", "--again").stdout
+    assert "1 candidate sent" in told and "removed" not in told
 
 
 def test_tasks_of_others_and_skipped_ones_are_passed_over(

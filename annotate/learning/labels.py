@@ -282,7 +282,7 @@ def import_labels(
     kept = list_labels(logbook, source="import", with_repeated=True)
     if withdraws:
         _refuse_older(path, images, kept, origin=origin)
-    images = _keep_known(images, kept)
+    images = _keep_known(images, kept, newer_of=origin if withdraws else "")
     pictures = list(zip(read.images, read.files, strict=True))
     for done, (image, file) in enumerate(pictures, 1):
         _check_whole(image, file)
@@ -312,14 +312,22 @@ def _refuse_older(
         )
 
 
-def _keep_known(images: Sequence[LabelledImage], kept: Sequence[LabelledImage]) -> list[LabelledImage]:
+def _keep_known(
+    images: Sequence[LabelledImage], kept: Sequence[LabelledImage], *, newer_of: str
+) -> list[LabelledImage]:
     """Return labels of a file so that of another program's pictures those known stay where they stand.
 
     Such a file says neither tree nor moment: read at another time it would seem to change everything, and corrected it would be
     another file and might come to the other side of the set. It goes where its pictures went before, all of it.
+
+    Parameters
+    ----------
+    newer_of : origin of which the file is a newer version, though it may have none of the pictures; empty for a file of its own
     """
     known = {one.picture: one for one in kept if _is_foreign(one)}
-    clip = next((known[one.picture].clip for one in images if _is_foreign(one) and one.picture in known), "")
+    before = [known[one.picture] for one in images if _is_foreign(one) and one.picture in known]
+    before += [one for one in known.values() if is_from(one, newer_of)]
+    clip = before[0].clip if before else ""
     return [_keep_one(one, known.get(one.picture), clip) if _is_foreign(one) else one for one in images]
 
 

@@ -2,7 +2,7 @@
 
 import json
 import random
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import suppress
 from dataclasses import replace
 from datetime import date, timedelta
@@ -692,26 +692,45 @@ def test_other_peoples_categories_are_named_by_options(run: Run, logbook: Logboo
     assert [mark.kind for mark in image.marks] == ["larva", "feeding"] and image.origin == "Ines"
 
 
+def write_foreign(path: Path, pictures: Sequence[int], wide: int = 9) -> list[str]:
+    """Write a file as another program does, a larva in each picture; return the command that imports it."""
+    images, annotations = [], []
+    for id in pictures:
+        (path.parent / f"{id}.jpg").write_bytes(draw_leaves(60 + id))
+        images.append({"id": id, "file_name": f"{id}.jpg", "width": 200, "height": 160})
+        outline = {"bbox": [0, 0, wide, 9], "segmentation": [[0, 0, wide, 0, wide, 9]]}
+        annotations.append({"id": id, "image_id": id, "category_id": 1, **outline})
+    body = {
+        "images": images,
+        "categories": [{"id": 1, "name": "larva"}],
+        "annotations": annotations,
+        "info": {"description": path.name},
+    }
+    path.write_text(json.dumps(body))
+    return ["labels", "import", str(path), "--source", "Ines", "--licence", "CC0 1.0"]
+
+
+def test_a_newer_version_without_an_old_picture_stays_on_its_side(
+    run: Run, logbook: Logbook, tmp_path: Path
+) -> None:
+    """Where pictures were withdrawn and come again, they are on the side that they were on: learned from, none tests later."""
+    run(*write_foreign(tmp_path / "first.json", [0]))
+    (first,) = list_labels(logbook)
+    # As many versions as are sure to have some whose own sha256 would lie on the other side.
+    for number in range(1, 20):
+        told = run(*write_foreign(tmp_path / f"{number}.json", [number]), "--withdraw").stdout
+        assert "1 picture new" in told and "1 picture withdrawn" in told
+        (now,) = list_labels(logbook, with_repeated=True)
+        assert (now.clip, now.split) == (first.clip, first.split)
+
+
 def test_a_file_of_another_program_read_again_changes_nothing_and_corrected_stays_on_its_side(
     run: Run, logbook: Logbook, tmp_path: Path
 ) -> None:
     """It says not when it was labelled; with an outline corrected and a picture more it is another file, and the same set."""
 
     def write(name: str, pictures: int, wide: int) -> list[str]:
-        images, annotations = [], []
-        for id in range(pictures):
-            (tmp_path / f"{id}.jpg").write_bytes(draw_leaves(60 + id))
-            images.append({"id": id, "file_name": f"{id}.jpg", "width": 200, "height": 160})
-            outline = {"bbox": [0, 0, wide, 9], "segmentation": [[0, 0, wide, 0, wide, 9]]}
-            annotations.append({"id": id, "image_id": id, "category_id": 1, **outline})
-        body = {
-            "images": images,
-            "categories": [{"id": 1, "name": "larva"}],
-            "annotations": annotations,
-            "info": {"description": name},
-        }
-        (tmp_path / name).write_text(json.dumps(body))
-        return ["labels", "import", str(tmp_path / name), "--source", "Ines", "--licence", "CC0 1.0"]
+        return write_foreign(tmp_path / name, range(pictures), wide)
 
     first = write("first.json", 2, 9)
     assert "2 pictures new" in run(*first).stdout

@@ -41,7 +41,7 @@ from annotate.logbook.labels import gather_labels, list_labels
 from annotate.logbook.looks import list_unseen
 from annotate.logbook.observations import list_observations
 from annotate.logbook.opening import EVIDENCE_NAME, Logbook, create_logbook, open_logbook
-from annotate.logbook.pictures import read_picture
+from annotate.logbook.pictures import keep_picture, read_picture
 from annotate.logbook.planted import Planted, count_planted, list_planted, list_seen, read_body
 from annotate.logbook.records import QueuedCandidate, QueuedView
 from annotate.logbook.review import (
@@ -56,6 +56,7 @@ from annotate.searching import SearchOrder, search_into_logbook
 from annotate.web.loops import LoopMaker
 from detect.clips import open_clip, read_frames, read_rgb
 from detect.scoring import HandMadeScorer
+from detect.snapshots import encode_jpeg
 from models.looks import SeenPlace
 from tests.annotate import asking
 from tests.annotate.made_pages import serve_pages
@@ -419,6 +420,29 @@ def test_the_surroundings_of_a_planted_larva_are_cut_like_any_others(planted: Lo
     (own,) = drawn.views
     assert (list(own.picture_origin_px), list(own.picture_size_px)) == (cut["origin_px"], cut["size_px"])
     assert own.picture != cut["name"] and drawn.frame_picture != cut["frame"]
+
+
+def test_a_real_larva_where_one_was_planted_is_drawn_in_from_the_clips_own_frame(
+    planted: Logbook, clip: Path
+) -> None:
+    """A plain frame shows no planted larva: what a person outlines there is real, and is not taken for the planted one."""
+    candidate = find_planted(planted)
+    view = candidate.views[0]
+    plain = {frame.index: read_rgb(frame) for frame in read_frames(open_clip(clip))}[view.frame_index]
+    number = draw_in(
+        planted,
+        clip_id=candidate.clip_id,
+        time_s=view.time_s,
+        frame_index=view.frame_index,
+        outline_px=view.outline,
+        picture=keep_picture(planted, encode_jpeg(plain, quality=92)),
+        picture_origin_px=(0, 0),
+        frame_size_px=candidate.frame_size_px,
+        reviewer="Maren",
+        at=NOW,
+    )
+    (observation,) = list_observations(planted)
+    assert observation.candidate_id == number and find_candidate(planted, number).found_by == "hand"
 
 
 def test_the_database_refuses_to_make_it_a_record(planted: Logbook) -> None:

@@ -175,12 +175,22 @@ def import_file(
         list[str] | None,
         typer.Option("--feeding", metavar="NAME", help="The same for feeding damage.", show_default=False),
     ] = None,
+    withdraw: Annotated[
+        bool,
+        typer.Option(
+            "--withdraw",
+            help="Take out of the set what came from this source before and is not in this file: it is the newer, whole version.",
+        ),
+    ] = False,
     logbook: LogbookOption = None,
 ) -> None:
     """Import labelled pictures from a COCO JSON file: all of it, or nothing where anything in it is wrong.
 
     Categories are named larva and feeding, or named with --larva and --feeding; each annotation is one polygon, the pictures are
     JPEG files. An image without annotations counts as looked through, with nothing in it.
+
+    Pictures that came from the same source before and are not in this file are counted, and stay: a source may come in several
+    files. What you judged or drew yourself is never taken out.
     """
     from rich.console import Console
 
@@ -200,10 +210,24 @@ def import_file(
                 origin=source,
                 licence=licence,
                 called=called,
+                withdraws=withdraw,
                 on_progress=lambda share: bar.update(task, completed=share),
             )
         repeated = count_repeated(opened) - before
     print(f"{say_count(done.new, 'picture')} new, {done.changed} changed, {done.same} as before.")
+    if done.fewer_marks:
+        are = "is" if done.fewer_marks == 1 else "are"
+        print(f"{say_count(done.fewer_marks, 'mark')} that the changed ones had {are} no longer there.")
+    if done.removed:
+        print(
+            f"{say_count(done.removed, 'picture')} withdrawn: not in this file, and from this source before."
+        )
+    if done.missing:
+        which = "it" if done.missing == 1 else "them"
+        print(
+            f"{say_count(done.missing, 'picture')} from this source before, not in this file, left in the set; where this is the "
+            f"newer version of all that came from there, take {which} out with: --withdraw"
+        )
     if done.newer:
         print(f"{say_count(done.newer, 'picture')} left as labelled here: later than in this file.")
     if repeated > 0:

@@ -17,7 +17,7 @@ from annotate.errors import AnnotateError
 from annotate.exchange.labelling import is_same, read_answer, write_key
 from annotate.exchange.pushing import hold_exchange
 from annotate.exchange.server import Annotation, LabelServer, Project, Task
-from annotate.judging.readings import find_disagreement
+from annotate.judging.readings import find_disagreement, name_person
 from annotate.logbook.exchange import (
     Heard,
     OfferedCandidate,
@@ -208,7 +208,7 @@ def _take_task(
             continue
         told = (f"task {task.id}, candidate {candidate.id}: {note}" for note in notes)
         report.problems += [server.hide_in(one) for one in told]
-        taking = take_answer(logbook, sent, heard, take_older=older)
+        taking = take_answer(logbook, sent, heard, at=datetime.now(UTC), take_older=older)
         _count(logbook, report, taking, heard, candidate=candidate)
     differ = len({opinion.answer for opinion in newest.values()}) > 1
     if differ and report.held == held_before and not is_settled_here(logbook, sent):
@@ -289,7 +289,9 @@ def _count(
     else:
         report.taken += 1
         report.outlines += taking.drew
-        elsewhere = not taking.from_server and taking.reviewer != heard.reviewer
+        renamed = find_renamed(logbook)
+        is_other = name_person(taking.reviewer, renamed) != name_person(heard.reviewer, renamed)
+        elsewhere = not taking.from_server and is_other
         if elsewhere and taking.answer not in ("open", heard.answer):
             usual = "both are kept; that from the server was taken last and counts"
             words = DISPUTED if _is_disputed(logbook, candidate.id) else usual

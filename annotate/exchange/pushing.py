@@ -65,7 +65,7 @@ class PushReport:
     sent : tasks made
     found : tasks that were there and had not been noted
     completed : tasks that had lacked their suggestion
-    vanished : candidates whose tasks were removed on the server
+    vanished : candidates whose tasks were removed on the server and were not sent again
     problems : candidates that could not be sent, in words
     """
 
@@ -112,6 +112,7 @@ def push_candidates(
             logbook, server=server.address, project=project.id, answer=order.answer, tree_id=order.tree_id
         )
         ids = [*(vanished if order.again else ()), *unsent][: order.limit]
+        went: set[int] = set()
         problems: list[str] = []
         for done, candidate in enumerate(load_offered(logbook, ids)):
             on_progress(done, len(ids))
@@ -122,8 +123,16 @@ def push_candidates(
                 continue
             data = write_data(candidate, jpeg, with_tree=order.with_tree)
             _send(logbook, server, project, candidate=candidate, data=data, there=there, counts=counts)
-        left = () if order.again else tuple(vanished)
-        return PushReport(project, is_new, counts.sent, counts.found, counts.completed, left, tuple(problems))
+            went.add(candidate.id)
+        return PushReport(
+            project,
+            is_new,
+            counts.sent,
+            counts.found,
+            counts.completed,
+            tuple(one for one in vanished if one not in went),
+            tuple(problems),
+        )
 
 
 def index_tasks(server: LabelServer, project: Project) -> dict[str, Task]:

@@ -6,6 +6,7 @@ does not stop the others. Nothing here knows a candidate.
 """
 
 import json
+from collections import Counter
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -16,6 +17,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 from annotate.errors import AnnotateError
 from annotate.exchange.labelling import find_missing, write_configuration
 from annotate.exchange.tokens import Token
+from annotate.judging.readings import name_person
 
 if TYPE_CHECKING:
     from label_studio_sdk.client import LabelStudio
@@ -244,8 +246,12 @@ class LabelServer:
             name = whole or self._read_text(fields.get("username")) or self._read_text(fields.get("email"))
             if name:
                 names[number] = name[:LONGEST_NAME].strip()
-        several = {name for name in names.values() if list(names.values()).count(name) > 1}
-        return {number: f"{name} ({number})" if name in several else name for number, name in names.items()}
+        # Here people are told apart without capitals and blanks: so written, two of them would be one.
+        alike = Counter(name_person(name) for name in names.values())
+        return {
+            number: f"{name} ({number})" if alike[name_person(name)] > 1 else name
+            for number, name in names.items()
+        }
 
     def _list_projects(self) -> Iterator[dict[str, Any]]:
         seen: set[int] = set()

@@ -13,9 +13,10 @@ from pathlib import Path
 
 from annotate.errors import AnnotateError
 from annotate.logbook.label_rows import LabelChanges, decode_picture
-from annotate.logbook.labels import LabelCount, LabelOrigin, add_labels, list_labels
+from annotate.logbook.labels import LabelCount, LabelOrigin, add_labels, is_from, list_labels
 from annotate.logbook.opening import Logbook
 from annotate.logbook.pictures import keep_picture, read_picture
+from annotate.numbers import say_count
 from annotate.sheets import Cell
 from annotate.words import STAGES, read_word
 from models.coco import read_coco, write_coco
@@ -253,6 +254,7 @@ def import_labels(
     origin: str,
     licence: str,
     called: Mapping[str, MarkKind] | None = None,
+    withdraws: bool = False,
     on_progress: OnProgress = lambda share: None,
 ) -> LabelChanges:
     """Read a COCO file with its pictures into the set: all of it, or nothing where anything is wrong.
@@ -262,20 +264,25 @@ def import_labels(
 
     Parameters
     ----------
+    withdraws : whether what came from this origin before and does not stand in the file goes, as in a newer and whole version of
+        the same set; else it is counted as missing and stays. What was judged or drawn in here stays in any case
     on_progress : called with the share done, 0 to 1
 
     Raises
     ------
     annotate.errors.AnnotateError
         Where origin or licence are empty, a stage is none of `annotate.words`, or a picture is missing, no whole JPEG, turned,
-        or not the one that was labelled.
+        or not the one that was labelled; and where the file is to withdraw, but something in it is older than what came before.
     models.errors.ModelsError
         Where the file is no COCO file of larvae and feeding.
     """
     origin, licence = _read_text(origin, "source"), _read_text(licence, "licence")
     read = read_coco(path, labelled_at=datetime.now(UTC), called=called)
     images = [_adopt(image, origin=origin, licence=licence) for image in read.images]
-    images = _keep_known(logbook, images)
+    kept = list_labels(logbook, source="import", with_repeated=True)
+    if withdraws:
+        _refuse_older(path, images, kept, origin=origin)
+    images = _keep_known(images, kept, newer_of=origin if withdraws else "")
     pictures = list(zip(read.images, read.files, strict=True))
     for done, (image, file) in enumerate(pictures, 1):
         _check_whole(image, file)
@@ -283,19 +290,44 @@ def import_labels(
     for image, file in pictures:
         keep_picture(logbook, _read_labelled(image, file))
     return add_labels(
-        logbook, images, on_seen=lambda share: on_progress(CHECKING_SHARE + (1 - CHECKING_SHARE) * share)
+        logbook,
+        images,
+        origin=origin,
+        withdraws=withdraws,
+        on_seen=lambda share: on_progress(CHECKING_SHARE + (1 - CHECKING_SHARE) * share),
     )
 
 
-def _keep_known(logbook: Logbook, images: Sequence[LabelledImage]) -> list[LabelledImage]:
+def _refuse_older(
+    path: Path, images: Sequence[LabelledImage], kept: Sequence[LabelledImage], *, origin: str
+) -> None:
+    """Raise where an earlier file of the same origin says something later: what is not in this one may only be newer."""
+    last = {image.picture: image.labelled_at for image in kept if is_from(image, origin)}
+    older = sum(image.picture in last and last[image.picture] > image.labelled_at for image in images)
+    if older:
+        raise AnnotateError(
+            f"{path}: expected the newest version of what came from {origin}, to withdraw what it lacks; found "
+            f"{say_count(older, 'picture')} labelled later in a file that came before, and changed nothing; import the newest "
+            "version, or leave --withdraw out"
+        )
+
+
+def _keep_known(
+    images: Sequence[LabelledImage], kept: Sequence[LabelledImage], *, newer_of: str
+) -> list[LabelledImage]:
     """Return labels of a file so that of another program's pictures those known stay where they stand.
 
     Such a file says neither tree nor moment: read at another time it would seem to change everything, and corrected it would be
     another file and might come to the other side of the set. It goes where its pictures went before, all of it.
+
+    Parameters
+    ----------
+    newer_of : origin of which the file is a newer version, though it may have none of the pictures; empty for a file of its own
     """
-    kept = list_labels(logbook, source="import", with_repeated=True)
     known = {one.picture: one for one in kept if _is_foreign(one)}
-    clip = next((known[one.picture].clip for one in images if _is_foreign(one) and one.picture in known), "")
+    before = [known[one.picture] for one in images if _is_foreign(one) and one.picture in known]
+    before += [one for one in known.values() if is_from(one, newer_of)]
+    clip = before[0].clip if before else ""
     return [_keep_one(one, known.get(one.picture), clip) if _is_foreign(one) else one for one in images]
 
 

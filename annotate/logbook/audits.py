@@ -1,9 +1,10 @@
 """Audits in the logbook: windows that the search passed over, drawn by chance, with a plain frame of each and the answers.
 
 A sample is saved whole with its windows, in the order in which they are to be shown, which is one of chance too: what is answered
-so far is then itself a random part of the pool. Answers are only ever added; the newest counts. A window belongs to the search it
-was drawn from; once its clip has been searched again it is asked no more. Which windows to draw, and what follows from the
-answers, stands in `annotate.judging.auditing`; candidates and observations are never touched here.
+so far is then itself a random part of the pool. Answers are only ever added; the newest counts. Who gave one is known as the
+giver of a verdict is (`annotate.judging.readings.name_person`): other capitals and blanks, or an older name, are nobody else. A
+window belongs to the search it was drawn from; once its clip has been searched again it is asked no more. Which windows to draw,
+and what follows from the answers, stands in `annotate.judging.auditing`; candidates and observations are never touched here.
 """
 
 from collections.abc import Collection, Iterable, Sequence
@@ -12,9 +13,10 @@ from datetime import datetime
 from typing import Literal, get_args
 
 from sqlalchemy import ColumnElement, Select, exists, func, select
-from sqlalchemy.orm import Session
+from sqlalchemy.orm import Session, aliased
 
 from annotate.errors import AnnotateError
+from annotate.judging.readings import name_person
 from annotate.logbook.clips import to_clip
 from annotate.logbook.database import select_parts
 from annotate.logbook.opening import Logbook
@@ -29,6 +31,7 @@ from annotate.logbook.tables import (
     StretchRow,
     VerdictRow,
 )
+from annotate.logbook.verdicts import check_reviewer, find_renamed, list_spellings
 
 WindowAnswer = Literal["larva", "none", "unsure", "open"]
 WINDOW_ANSWERS: tuple[WindowAnswer, ...] = get_args(WindowAnswer)
@@ -215,15 +218,15 @@ def save_sample(
 def next_window(logbook: Logbook, *, reviewer: str, after: int = 0) -> PlainFrame | None:
     """Return the next plain frame to show a reviewer; None where there is nothing to ask.
 
-    First come those without an answer, then those of which somebody else was unsure and this reviewer has said nothing. Windows
-    of a search that was made anew are asked no more.
+    First come those without an answer, then those of which somebody else was unsure and this reviewer has said nothing, or took
+    it back. Windows of a search that was made anew are asked no more.
 
     Parameters
     ----------
     after : id of a window; only later ones, so that a page can fetch one ahead
     """
-    said = exists().where(AuditAnswerRow.window_id == AuditWindowRow.id, AuditAnswerRow.reviewer == reviewer)
     with logbook.reading() as session:
+        said = _has_said(_list_answering(session, logbook, reviewer))
         for condition in (AuditWindowRow.answer == "open", (AuditWindowRow.answer == "unsure") & ~said):
             row = session.scalar(_select_asked(condition).where(AuditWindowRow.id > after).limit(1))
             if row is not None:
@@ -233,9 +236,9 @@ def next_window(logbook: Logbook, *, reviewer: str, after: int = 0) -> PlainFram
 
 def is_asked(logbook: Logbook, window_id: int, *, reviewer: str) -> bool:
     """Tell whether a reviewer is still asked of a window, as `next_window` would."""
-    said = exists().where(AuditAnswerRow.window_id == AuditWindowRow.id, AuditAnswerRow.reviewer == reviewer)
-    asked = (AuditWindowRow.answer == "open") | ((AuditWindowRow.answer == "unsure") & ~said)
     with logbook.reading() as session:
+        said = _has_said(_list_answering(session, logbook, reviewer))
+        asked = (AuditWindowRow.answer == "open") | ((AuditWindowRow.answer == "unsure") & ~said)
         return session.scalar(_select_asked(asked).where(AuditWindowRow.id == window_id)) is not None
 
 
@@ -274,13 +277,12 @@ def answer_window(
         raise AnnotateError(
             f"answer: expected one of {', '.join(WINDOW_ANSWERS)}; found {answer!r}; use one of these"
         )
-    if not reviewer.strip():
-        raise AnnotateError("reviewer: expected a name; found none; write it into settings.toml")
+    name = check_reviewer(reviewer)
     with logbook.writing() as session:
         row = _get_window(session, window_id)
-        session.add(AuditAnswerRow(window_id=window_id, answer=answer, reviewer=reviewer.strip(), at=at))
+        session.add(AuditAnswerRow(window_id=window_id, answer=answer, reviewer=name, at=at))
         session.flush()
-        row.answer = _find_standing(session, window_id)
+        row.answer = _find_standing(session, logbook, window_id)
         session.flush()
         return _to_window(row)
 
@@ -288,24 +290,50 @@ def answer_window(
 def count_given(logbook: Logbook, reviewer: str) -> int:
     """Return how many answers a reviewer has given in the review: verdicts, and answers to plain frames."""
     with logbook.reading() as session:
-        verdicts = select(func.count()).where(VerdictRow.reviewer == reviewer)
-        answers = select(func.count()).where(AuditAnswerRow.reviewer == reviewer)
+        judging = list_spellings(session, reviewer, find_renamed(logbook))
+        answering = _list_answering(session, logbook, reviewer)
+        verdicts = select(func.count()).where(VerdictRow.reviewer.in_(judging))
+        answers = select(func.count()).where(AuditAnswerRow.reviewer.in_(answering))
         return (session.scalar(verdicts) or 0) + (session.scalar(answers) or 0)
 
 
-def _find_standing(session: Session, window_id: int) -> str:
-    """Return the newest answer of a window that was not taken back, "open" where there is none."""
-    newest = select(func.max(AuditAnswerRow.id)).where(AuditAnswerRow.window_id == window_id)
-    return (
-        session.scalar(
-            select(AuditAnswerRow.answer)
-            .where(AuditAnswerRow.id.in_(newest.group_by(AuditAnswerRow.reviewer)))
-            .where(AuditAnswerRow.answer != "open")
-            .order_by(AuditAnswerRow.id.desc())
-            .limit(1)
-        )
-        or "open"
+def _list_answering(session: Session, logbook: Logbook, reviewer: str) -> list[str]:
+    """Return the names under which a person answered plain frames: other capitals and blanks, an older name."""
+    renamed = find_renamed(logbook)
+    person = name_person(reviewer, renamed)
+    names = session.scalars(select(AuditAnswerRow.reviewer).distinct())
+    return [name for name in names if name_person(name, renamed) == person]
+
+
+def _has_said(names: Sequence[str]) -> ColumnElement[bool]:
+    """Return the condition that a person of these names has answered a window and not taken the answer back."""
+    later = aliased(AuditAnswerRow)
+    taken_back = exists().where(
+        later.window_id == AuditWindowRow.id,
+        later.reviewer.in_(names),
+        later.answer == "open",
+        later.id > AuditAnswerRow.id,
     )
+    return exists().where(
+        AuditAnswerRow.window_id == AuditWindowRow.id,
+        AuditAnswerRow.reviewer.in_(names),
+        AuditAnswerRow.answer != "open",
+        ~taken_back,
+    )
+
+
+def _find_standing(session: Session, logbook: Logbook, window_id: int) -> str:
+    """Return the newest answer of a window that was not taken back, "open" where there is none."""
+    renamed = find_renamed(logbook)
+    given = session.execute(
+        select(AuditAnswerRow.reviewer, AuditAnswerRow.answer)
+        .where(AuditAnswerRow.window_id == window_id)
+        .order_by(AuditAnswerRow.id.desc())
+    )
+    newest: dict[str, str] = {}
+    for reviewer, answer in given:
+        newest.setdefault(name_person(reviewer, renamed), answer)
+    return next((answer for answer in newest.values() if answer != "open"), "open")
 
 
 def _list_flagged(

@@ -3,11 +3,12 @@
 Candidate, verdict and observation are one transaction. Such a candidate belongs to the clip's current search, has one view and
 the score 0, since no network said anything of it. It can be taken back and dismissed like any other; taken back, it leaves the
 review. Its picture is of the labelled image set by its verdict ("verdict"): the source "drawn in" is for labels without a
-candidate. Nothing here reads a clip; whoever draws brings the picture.
+candidate. Nothing here reads a clip; whoever draws brings the picture, and one made for a planted larva is refused.
 """
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from datetime import datetime, timedelta
+from typing import get_args
 
 from sqlalchemy import select
 from sqlalchemy.orm import Session
@@ -25,7 +26,7 @@ from annotate.logbook.outlines import (
     unpack_outline,
 )
 from annotate.logbook.pictures import keep_picture, read_picture
-from annotate.logbook.records import CandidateKind, Details
+from annotate.logbook.records import CandidateKind, Details, FoundBy
 from annotate.logbook.searches import measure_picture, unpack_pairs
 from annotate.logbook.tables import CandidateRow, ClipRow, SearchRow, StretchRow, ViewRow
 from annotate.logbook.verdicts import add_verdict
@@ -34,6 +35,9 @@ SAME_SHARE = 0.5
 """Two outlines of one frame that share so much of their area together show one thing. Bodies that touch share next to nothing."""
 
 DRAWN_PROMISE = 1.0
+
+ALL_FOUND_BY: frozenset[FoundBy] = frozenset(get_args(FoundBy))
+NONE_PLANTED = ALL_FOUND_BY - {"planted"}
 
 
 def draw_in(
@@ -68,7 +72,7 @@ def draw_in(
     ------
     annotate.errors.AnnotateError
         Where the clip was not searched, the outline is none (`annotate.logbook.outlines.check_outline`), the picture is not kept
-        or not of this frame, or the same thing of this frame is a candidate already.
+        or not of this frame or one that shows a planted larva, or the same thing of this frame is a candidate already.
     """
     name, size_px = _keep(logbook, picture)
     frame_name = name if frame_picture is None else _keep(logbook, frame_picture)[0]
@@ -78,7 +82,13 @@ def draw_in(
     with logbook.writing() as session:
         clip = get_clip(session, clip_id)
         search = _find_search(session, clip)
-        _refuse_known(session, clip_id=clip_id, frame_index=frame_index, kind=kind, drawn=drawn)
+        planted = _list_planted_pictures(session, clip_id)
+        # A kept picture that was not made for a planted larva shows none: what was drawn in it is something else.
+        counted = NONE_PLANTED if isinstance(picture, str) and picture not in planted else ALL_FOUND_BY
+        _refuse_known(
+            session, clip_id=clip_id, frame_index=frame_index, kind=kind, drawn=drawn, counted=counted
+        )
+        _refuse_planted({one for one in (picture, frame_picture) if isinstance(one, str)} & planted)
         stretches = session.scalars(select(StretchRow).where(StretchRow.clip_id == clip_id))
         candidate = CandidateRow(
             search_id=search.id,
@@ -191,15 +201,44 @@ def _find_sharpness(search: SearchRow, time_s: float) -> float:
     return min(looks, key=lambda look: abs(look[0] - time_s))[1] if looks else 0.0
 
 
+def _list_planted_pictures(session: Session, clip_id: int) -> set[str]:
+    """Return the names of the pictures and frames that were kept of the planted larvae of a clip."""
+    planted = (CandidateRow.clip_id == clip_id, CandidateRow.found_by == "planted")
+    views = select(ViewRow.picture).join(CandidateRow, CandidateRow.id == ViewRow.candidate_id)
+    frames = select(CandidateRow.frame_picture)
+    return {*session.scalars(views.where(*planted)), *session.scalars(frames.where(*planted))}
+
+
+def _refuse_planted(names: Collection[str]) -> None:
+    """Raise where a kept picture was made for a planted larva: a record may not show what was never there."""
+    if names:
+        raise AnnotateError(
+            "picture: expected one of what was filmed; found one that was changed to measure with; cut the same part from the "
+            "clip's own frame and draw in that"
+        )
+
+
 def _refuse_known(
-    session: Session, *, clip_id: int, frame_index: int, kind: CandidateKind, drawn: Measured
+    session: Session,
+    *,
+    clip_id: int,
+    frame_index: int,
+    kind: CandidateKind,
+    drawn: Measured,
+    counted: Collection[FoundBy],
 ) -> None:
-    """Raise where a listed candidate shows the same thing in the same frame: it is to be judged, not drawn again."""
+    """Raise where a listed candidate shows the same thing in the same frame: it is to be judged, not drawn again.
+
+    Parameters
+    ----------
+    counted : only candidates found in one of these ways
+    """
     rows = session.execute(
         select(CandidateRow.id, CandidateRow.found_by, ViewRow.rank, ViewRow.outline)
         .join(ViewRow, ViewRow.candidate_id == CandidateRow.id)
         .where(CandidateRow.clip_id == clip_id, CandidateRow.standing == "listed")
         .where(CandidateRow.kind == kind, ViewRow.frame_index == frame_index)
+        .where(CandidateRow.found_by.in_(counted))
     ).all()
     corrections = load_corrections(session, {row.id for row in rows})
     for candidate_id, found_by, rank, packed in rows:

@@ -269,11 +269,17 @@ def sum_sent(logbook: Logbook) -> tuple[SentSum, ...]:
         return tuple(SentSum(*row) for row in session.execute(wanted))
 
 
-def take_answer(logbook: Logbook, sent: SentTask, heard: Heard, *, take_older: bool = False) -> Taking:
+def take_answer(
+    logbook: Logbook, sent: SentTask, heard: Heard, *, at: datetime, take_older: bool = False
+) -> Taking:
     """Make an answer a verdict and its outline a correction, once, all in one transaction; or say why not.
+
+    The verdict keeps the moment at which it was given there. Where more was said or changed here since, the observation follows
+    it at the moment of taking: until then it stood.
 
     Parameters
     ----------
+    at : aware moment of taking
     take_older : take it although somebody said something else here later; it then counts, as the newest verdict added
 
     Raises
@@ -304,6 +310,7 @@ def take_answer(logbook: Logbook, sent: SentTask, heard: Heard, *, take_older: b
             reviewer=heard.reviewer,
             at=heard.at,
             reason=heard.reason,
+            added_at=at,
         )
         _note_answer(session, sent, heard, row.id)
         return replace(before, outcome=outcome, drew=_keep_outline(session, heard, candidate.id))

@@ -42,6 +42,8 @@ class LabelChanges:
     ----------
     lost : sha256s of pictures that are gone or damaged and so not in the set
     newer : pictures left as they are, since they were labelled later than what came in
+    missing : pictures left as they are that came from the same origin before, and did not come this time
+    fewer_marks : how many marks fewer the changed pictures have, each kind counted by itself
     """
 
     new: int
@@ -50,6 +52,8 @@ class LabelChanges:
     same: int
     lost: tuple[str, ...] = ()
     newer: int = 0
+    missing: int = 0
+    fewer_marks: int = 0
 
 
 @dataclass(frozen=True, slots=True)

@@ -4,7 +4,8 @@ Labels of source "verdict" follow the verdicts (`verdict_labels`) and are brough
 sources are only touched by `add_labels`. Each picture stands in the set once (`label_rows`).
 """
 
-from collections.abc import Callable, Collection, Iterator, Sequence
+from collections import Counter
+from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -121,6 +122,8 @@ def add_labels(
     logbook: Logbook,
     images: Sequence[LabelledImage],
     *,
+    origin: str = "",
+    withdraws: bool = False,
     on_seen: Callable[[float], None] = lambda share: None,
 ) -> LabelChanges:
     """Add labels that were drawn in or imported: all in one transaction, or none.
@@ -130,6 +133,9 @@ def add_labels(
 
     Parameters
     ----------
+    origin : of imports, whose earlier pictures are looked for among those that came; empty where nobody asks
+    withdraws : whether those of this origin that did not come this time go; else they are only counted. Labels from verdicts,
+        drawn in, or of another origin stay in any case
     on_seen : called with the share of the pictures looked at, 0 to 1
 
     Raises
@@ -153,25 +159,52 @@ def add_labels(
             f"first {lost[0][:12]}; keep the pictures first"
         )
     done = []
-    newer = 0
+    newer = missing = fewer_marks = 0
     with logbook.writing() as session:
         for source, by_picture in wanted.items():
-            if by_picture:
+            if by_picture or (source == "import" and origin):
                 present = load_labels(session, LabelRow.source == source)
-                last = {image.picture: image.labelled_at for _, image in present}
+                before = {image.picture: image for _, image in present}
                 taken = {
                     name: image
                     for name, image in by_picture.items()
-                    if name not in last or last[name] <= image.labelled_at
+                    if name not in before or before[name].labelled_at <= image.labelled_at
                 }
                 newer += len(by_picture) - len(taken)
-                done.append(bring_to(session, present, taken, looks, removes=False))
+                fewer_marks += _count_fewer(before, taken)
+                left = _list_missing(before, by_picture, origin) if source == "import" else frozenset()
+                missing += 0 if withdraws else len(left)
+                present = [row for row in present if row[1].picture in taken or row[1].picture in left]
+                done.append(bring_to(session, present, taken, looks, removes=withdraws))
     return LabelChanges(
         sum(part.new for part in done),
         sum(part.changed for part in done),
-        0,
+        sum(part.removed for part in done),
         sum(part.same for part in done),
         newer=newer,
+        missing=missing,
+        fewer_marks=fewer_marks,
+    )
+
+
+def is_from(image: LabelledImage, origin: str) -> bool:
+    """Whether a label was imported from there; capitals make no other origin, and an empty one is nobody's."""
+    return image.source == "import" and origin != "" and image.origin.casefold() == origin.casefold()
+
+
+def _list_missing(before: Mapping[str, LabelledImage], came: Collection[str], origin: str) -> frozenset[str]:
+    """Return the pictures of an origin that did not come again."""
+    return frozenset(name for name, image in before.items() if is_from(image, origin) and name not in came)
+
+
+def _count_fewer(before: Mapping[str, LabelledImage], now: Mapping[str, LabelledImage]) -> int:
+    """Return how many marks fewer the pictures have than before, each kind counted by itself."""
+    return sum(
+        (
+            Counter(mark.kind for mark in before[name].marks) - Counter(mark.kind for mark in image.marks)
+        ).total()
+        for name, image in now.items()
+        if name in before
     )
 
 

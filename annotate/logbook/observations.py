@@ -8,7 +8,7 @@ from dataclasses import asdict
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import Select, select
+from sqlalchemy import Select, func, select
 from sqlalchemy.orm import Session
 
 from annotate.errors import AnnotateError
@@ -126,11 +126,19 @@ def list_changes(logbook: Logbook, observation_id: int) -> tuple[ObservationChan
         )
 
 
+def find_last_change(session: Session, candidate_id: int) -> datetime | None:
+    """Return the latest moment at which the observation of a candidate was changed; None where there was no change."""
+    changed_at = func.max(ObservationChangeRow.at, type_=ObservationChangeRow.at.type)
+    wanted = select(changed_at).join(ObservationRow, ObservationRow.id == ObservationChangeRow.observation_id)
+    return session.scalar(wanted.where(ObservationRow.candidate_id == candidate_id))
+
+
 def follow_answer(
     session: Session,
     candidate: CandidateRow,
     *,
     verdict: VerdictRow,
+    at: datetime,
     confirmed: Sequence[Verdict],
     details: Details | None,
     taxon: str,
@@ -140,6 +148,7 @@ def follow_answer(
     Parameters
     ----------
     verdict : the newest, just added
+    at : when it changes the observation, not before what was changed last
     confirmed : the verdicts of those who say "confirm", oldest first; an observer among them stays the observer
     details : what is said of the animal; None leaves what was said before
     taxon : what is written where the tree names no expected taxon
@@ -149,7 +158,7 @@ def follow_answer(
     if candidate.answer != "confirm":
         if row is None or row.withdrawn_at is not None:
             return
-        changes["withdrawn_at"] = verdict.at
+        changes["withdrawn_at"] = at
     else:
         said = None if details is None else check_details(details)
         observer = confirmed[0].reviewer
@@ -170,7 +179,7 @@ def follow_answer(
         if row.withdrawn_at is not None and row.observer not in {one.reviewer for one in confirmed}:
             changes["observer"] = observer
         changes |= {"withdrawn_at": None, "verdict_id": rests_on, **(asdict(said) if said else {})}
-    change_fields(session, row, changes=changes, who=verdict.reviewer, at=verdict.at)
+    change_fields(session, row, changes=changes, who=verdict.reviewer, at=at)
 
 
 def check_details(details: Details) -> Details:

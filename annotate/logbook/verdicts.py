@@ -5,9 +5,12 @@ unsure, and makes no record, until everyone who judged it says the same.
 
 A confirmed candidate has an observation from the same transaction on; any other answer withdraws it, and a later confirm brings
 the same observation back with its details. Taking back adds a verdict with the answer that counts without the one taken back.
+
+A verdict keeps the moment at which it was said. What it changes of an observation never stands before what was said or changed
+earlier: a verdict that comes late, as an older answer from a label server does, changes the observation when it comes.
 """
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from datetime import datetime
 
@@ -16,7 +19,7 @@ from sqlalchemy.orm import Session, aliased
 
 from annotate.errors import AnnotateError
 from annotate.judging.readings import find_counting, is_drawn, list_confirming, name_person, read_renamed
-from annotate.logbook.observations import follow_answer
+from annotate.logbook.observations import find_last_change, follow_answer
 from annotate.logbook.opening import Logbook
 from annotate.logbook.records import Details, Verdict
 from annotate.logbook.tables import CandidateRow, VerdictRow
@@ -86,8 +89,14 @@ def add_verdict(
     blind: bool = False,
     batch: str = "",
     dismissed_one_in: int = 1,
+    added_at: datetime | None = None,
 ) -> VerdictRow:
-    """Add a verdict within a transaction, as `give_verdict` does in one of its own; candidate and observation follow it."""
+    """Add a verdict within a transaction, as `give_verdict` does in one of its own; candidate and observation follow it.
+
+    Parameters
+    ----------
+    added_at : aware moment at which it comes here, where it was said elsewhere; None where it was said just now
+    """
     if answer not in ANSWERS:
         raise AnnotateError(
             f"answer: expected one of {', '.join(ANSWERS)}; found {answer!r}; use one of these"
@@ -104,7 +113,7 @@ def add_verdict(
     )
     session.add(row)
     session.flush()
-    _settle(session, logbook, candidate=candidate, verdict=row, details=details)
+    _settle(session, logbook, candidate=candidate, verdict=row, details=details, added_at=added_at)
     return row
 
 
@@ -242,6 +251,7 @@ def _settle(
     candidate: CandidateRow,
     verdict: VerdictRow,
     details: Details | None,
+    added_at: datetime | None = None,
 ) -> None:
     """Let candidate and observation follow the answer that counts, now that `verdict` was added."""
     renamed = find_renamed(logbook)
@@ -256,11 +266,21 @@ def _settle(
             session,
             candidate,
             verdict=verdict,
+            at=_find_moment(session, said, added_at),
             confirmed=list_confirming(said, renamed),
             details=details,
             taxon=logbook.settings.record.taxon,
         )
     session.flush()
+
+
+def _find_moment(session: Session, said: Sequence[Verdict], added_at: datetime | None) -> datetime:
+    """Return when the newest verdict changes the observation: as it was said, or as it came where more had happened since."""
+    verdict = said[-1]
+    changed_at = find_last_change(session, verdict.candidate_id)
+    before = [one.at for one in said[:-1]] + ([] if changed_at is None else [changed_at])
+    last = max(before, default=verdict.at)
+    return verdict.at if verdict.at >= last else max(last, added_at or verdict.at)
 
 
 def _find_weight(candidate: CandidateRow, *, blind: bool, dismissed_one_in: int) -> float:

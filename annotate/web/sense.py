@@ -2,6 +2,7 @@
 
 from dataclasses import dataclass
 
+from annotate.judging.readings import name_person
 from annotate.judging.review_order import PACE_VERDICTS, measure_pace_s, say_progress
 from annotate.logbook.audits import count_open
 from annotate.logbook.clips import list_clips
@@ -10,7 +11,7 @@ from annotate.logbook.opening import Logbook
 from annotate.logbook.places import list_sites
 from annotate.logbook.records import Count
 from annotate.logbook.review import add_counts, count_candidates
-from annotate.logbook.verdicts import changes_since, find_last_verdict_id
+from annotate.logbook.verdicts import changes_since, find_last_verdict_id, find_renamed
 from annotate.numbers import say_count
 from annotate.web.choices import Choice
 from annotate.web.wording import say_confirmed
@@ -61,7 +62,11 @@ def _tell_doubts(logbook: Logbook) -> str:
 def find_pace_s(logbook: Logbook, reviewer: str) -> float | None:
     """Return how long a person takes from verdict to verdict, in seconds; None where too little is known."""
     newest = changes_since(logbook, max(0, find_last_verdict_id(logbook) - LOOKED_BACK))
-    return measure_pace_s([verdict.at for verdict in newest if verdict.reviewer == reviewer])
+    renamed = find_renamed(logbook)
+    person = name_person(reviewer, renamed)
+    return measure_pace_s(
+        [verdict.at for verdict in newest if name_person(verdict.reviewer, renamed) == person]
+    )
 
 
 def explain_empty(logbook: Logbook, choice: Choice) -> EmptyPage:

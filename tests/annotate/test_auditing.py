@@ -9,6 +9,7 @@ import subprocess
 import sys
 import time
 from collections.abc import Callable, Iterator, Sequence
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from io import BytesIO
 from pathlib import Path
@@ -35,6 +36,7 @@ from annotate.logbook.audits import (
     count_given,
     count_open,
     find_window,
+    is_asked,
     list_footage,
     list_samples,
     next_window,
@@ -391,6 +393,37 @@ def test_what_one_is_unsure_of_comes_to_another_once(logbook: Logbook, filmed: P
     assert shown is not None and shown.window_id == 1
     answer_window(logbook, 1, answer="unsure", reviewer="Tove", at=LATER)
     assert next_window(logbook, reviewer="Tove") is None
+
+
+def test_what_was_taken_back_is_asked_again(logbook: Logbook, filmed: Path) -> None:
+    """Somebody else was unsure; a slip that was taken back is no answer, and one given after that is."""
+    put_in(logbook, filmed)
+    draw(logbook, windows=1)
+    answer_window(logbook, 1, answer="unsure", reviewer="Maren", at=LATER)
+    for slip in ("none", "larva"):
+        answer_window(logbook, 1, answer=slip, reviewer="Tove", at=LATER)
+        assert answer_window(logbook, 1, answer="open", reviewer="tove", at=LATER).answer == "unsure"
+        assert next_window(logbook, reviewer="Tove") is not None and is_asked(logbook, 1, reviewer="Tove")
+    answer_window(logbook, 1, answer="unsure", reviewer="Tove", at=LATER)
+    assert next_window(logbook, reviewer="Tove") is None and next_window(logbook, reviewer="Maren") is None
+
+
+def test_a_person_is_the_same_however_the_name_is_written(logbook: Logbook, filmed: Path) -> None:
+    """Other capitals, blanks and a name that the settings say changed: asked once, counted as one, taken back by any of them."""
+    put_in(logbook, filmed, [make_candidate(5.2)])
+    draw(logbook, windows=1)
+    recorder = replace(logbook.settings.recorder, renamed="Maren = Maren Holt")
+    logbook.settings = replace(logbook.settings, recorder=recorder)
+    answer_window(logbook, 1, answer="unsure", reviewer="Maren", at=LATER)
+    for same in (" maren ", "Maren  Holt", "MAREN HOLT"):
+        assert next_window(logbook, reviewer=same) is None
+        assert not is_asked(logbook, 1, reviewer=same)
+        assert count_given(logbook, same) == 1
+    assert next_window(logbook, reviewer="Tove") is not None and is_asked(logbook, 1, reviewer="Tove")
+    assert answer_window(logbook, 1, answer="open", reviewer=" maren  holt ", at=LATER).answer == "open"
+    assert ask(logbook, "SELECT reviewer FROM audit_answer") == [("Maren",), ("maren holt",)]
+    give_verdict(logbook, 1, answer="dismiss", reviewer="MAREN", at=LATER)
+    assert count_given(logbook, "Maren Holt") == 3 and count_given(logbook, "Tove") == 0
 
 
 def test_answers_that_cannot_be(logbook: Logbook, filmed: Path) -> None:

@@ -24,7 +24,7 @@ from annotate.exchange.percentages import read_points
 from annotate.exchange.pushing import hold_exchange
 from annotate.exchange.tokens import TOKEN_VARIABLE
 from annotate.logbook.exchange import OfferedCandidate, load_offered
-from annotate.logbook.observations import list_observations
+from annotate.logbook.observations import list_changes, list_observations, set_details
 from annotate.logbook.opening import Logbook, create_logbook, open_logbook
 from annotate.logbook.outlines import correct_outline
 from annotate.logbook.pictures import read_picture
@@ -310,6 +310,50 @@ def test_an_older_answer_never_overrides_a_newer_one_here(
     assert find_candidate(logbook, 2).answer == "confirm"
 
 
+def test_an_older_answer_taken_withdraws_the_record_when_it_is_taken(
+    run: Run, server: MadeServer, logbook: Logbook
+) -> None:
+    """The verdict keeps its own moment; the record stood until the answer was taken, and its history is in order."""
+    run("push")
+    server.answer_task(find_task(server, logbook, 1), "nothing", by=7, at=SENT)
+    give_verdict(logbook, 1, answer="confirm", reviewer="Maren", at=SENT + HOUR)
+    before = datetime.now(UTC)
+    assert "1 answer taken" in run("pull", "--take", "1").stdout
+    assert [one.at for one in list_verdicts(logbook, 1)] == [SENT + HOUR, SENT]
+    (record,) = list_observations(logbook, with_withdrawn=True)
+    (change,) = list_changes(logbook, record.id)
+    assert (change.field, change.who) == ("withdrawn_at", "Tove Falk")
+    assert record.withdrawn_at == change.at and before <= change.at <= datetime.now(UTC)
+
+
+def test_a_record_completed_since_is_withdrawn_after_that(
+    run: Run, server: MadeServer, logbook: Logbook
+) -> None:
+    """An answer newer than the verdict here, and older than the details: the details come first in the history."""
+    run("push")
+    give_verdict(logbook, 1, answer="confirm", reviewer="Maren", at=SENT)
+    server.answer_task(find_task(server, logbook, 1), "nothing", by=7, at=SENT + HOUR)
+    (record,) = list_observations(logbook)
+    said = {"stage": "L3", "condition": None, "behaviour": None, "note": None}
+    set_details(logbook, record.id, **said, who="Maren", at=SENT + 2 * HOUR)
+    assert "1 answer taken" in run("pull").stdout
+    changes = list_changes(logbook, record.id)
+    assert [change.field for change in changes] == ["stage", "withdrawn_at"]
+    assert changes[0].at < changes[1].at
+
+
+def test_a_newer_answer_withdraws_the_record_as_it_was_given(
+    run: Run, server: MadeServer, logbook: Logbook
+) -> None:
+    """Nothing was said or changed here since: the moment of the answer is that of the record's change."""
+    run("push")
+    give_verdict(logbook, 1, answer="confirm", reviewer="Maren", at=SENT)
+    server.answer_task(find_task(server, logbook, 1), "nothing", by=7, at=SENT + HOUR)
+    run("pull")
+    (record,) = list_observations(logbook, with_withdrawn=True)
+    assert record.withdrawn_at == SENT + HOUR
+
+
 def test_a_newer_answer_counts_and_is_shown(run: Run, server: MadeServer, logbook: Logbook) -> None:
     """Judged here since it was sent, then otherwise on the server: both verdicts stand, the server's counts, once shown."""
     run("push")
@@ -320,6 +364,29 @@ def test_a_newer_answer_counts_and_is_shown(run: Run, server: MadeServer, logboo
     assert [v.answer for v in list_verdicts(logbook, 1)] == ["dismiss", "confirm"]
     assert find_candidate(logbook, 1).answer == "confirm"
     assert "difference" not in run("pull").stdout
+
+
+def test_nobody_differs_from_themselves(run: Run, server: MadeServer, logbook: Logbook) -> None:
+    """Who changes their mind on the server has no difference with what they said here, however the name is written."""
+    run("push")
+    give_verdict(logbook, 1, answer="dismiss", reviewer="tove  FALK", at=SENT)
+    server.answer_task(find_task(server, logbook, 1), "larva", by=7, at=SENT + HOUR)
+    told = run("pull").stdout
+    assert "1 answer taken" in told and "difference" not in told
+
+
+def test_annotators_whose_names_differ_in_capitals_only_are_two(
+    run: Run, server: MadeServer, logbook: Logbook
+) -> None:
+    """People are known here without capitals and blanks: such names get the number, or the two would count as one."""
+    server.people.append(
+        {"id": 9, "first_name": "", "last_name": "", "username": "Ben", "email": "c@example.org"}
+    )
+    run("push")
+    for by in (8, 9):
+        server.answer_task(find_task(server, logbook, 1), "larva", by=by, at=SENT + by * HOUR)
+    run("pull")
+    assert [verdict.reviewer for verdict in list_verdicts(logbook, 1)] == ["ben (8)", "Ben (9)"]
 
 
 def test_what_was_judged_blind_by_two_is_said_to_count_for_nobody(
@@ -385,6 +452,19 @@ def test_a_task_that_vanished_is_noticed_and_sent_again_when_asked(
     server.answer_task(find_task(server, logbook, 2), "larva", by=7, at=SENT)
     assert "1 answer taken" in run("pull").stdout
     assert "removed" not in run("push").stdout
+
+
+def test_removed_tasks_that_a_limit_left_out_are_still_told(
+    run: Run, server: MadeServer, logbook: Logbook
+) -> None:
+    """Sent again only in part, the rest is not passed over in silence."""
+    run("push")
+    for n in (2, 3):
+        del server.tasks[find_task(server, logbook, n)]
+    told = run("push", "--again", "--limit", "1").stdout
+    assert "1 candidate sent" in told and "1 task removed on the server (candidates 3)" in told
+    told = run("push", "--again").stdout
+    assert "1 candidate sent" in told and "removed" not in told
 
 
 def test_tasks_of_others_and_skipped_ones_are_passed_over(

@@ -2,7 +2,7 @@
 
 import json
 import random
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import suppress
 from dataclasses import replace
 from datetime import date, timedelta
@@ -42,6 +42,7 @@ from annotate.logbook.review import find_candidate
 from annotate.logbook.verdicts import give_verdict, take_back
 from detect.candidates import View
 from detect.evidence import HeldJpeg
+from models.coco import write_coco
 from models.errors import ModelsError
 from models.labels import LabelledImage, LabelMark, choose_split, digest_label, name_version
 from models.picture_light import name_light
@@ -433,6 +434,86 @@ def test_labels_from_two_versions_merge(
     assert kept == (order == ("new", "old")) and "1 picture new" in told[1]
 
 
+@pytest.fixture
+def other(tmp_path: Path) -> Iterator[Logbook]:
+    """An empty logbook that takes in what the first one exports."""
+    with open_logbook(create_logbook(tmp_path / "other")) as opened:
+        yield opened
+
+
+def export_two_versions(logbook: Logbook, folder: Path) -> None:
+    """Write old.json and new.json: of three larvae two in one picture, then one of these and the third are withdrawn."""
+    judge(logbook, 1, "confirm", L4)
+    judge(logbook, 2, "confirm")
+    gather_labels(logbook)
+    first, *rest = list_labels(logbook)
+    two = replace(first, marks=(*first.marks, LabelMark(BODY + np.float32(30), "larva")))
+    write_coco(folder / "old.json", [two, *rest], folder="old-pictures")
+    export_labels(logbook, folder / "new.json")
+    (folder / "new-pictures").rename(folder / "old-pictures")
+    later = LATER + timedelta(days=1)
+    give_verdict(logbook, 2, answer="unsure", reviewer="Ines", at=later)
+    give_verdict(logbook, 1, answer="confirm", reviewer="Ines", at=later)
+    gather_labels(logbook)
+    export_labels(logbook, folder / "new.json")
+
+
+def test_what_a_newer_version_lacks_is_told_and_withdrawn_when_asked(
+    run: Run, logbook: Logbook, other: Logbook, tmp_path: Path
+) -> None:
+    """Pictures and marks that went are counted; pictures stay until --withdraw says that the file is the whole newer version."""
+    export_two_versions(logbook, tmp_path)
+    asked = ["--source", "Otterholt", "--licence", "CC0 1.0", "--logbook", str(other.folder)]
+    assert "not in this file" not in run("labels", "import", str(tmp_path / "old.json"), *asked).stdout
+    told = run("labels", "import", str(tmp_path / "new.json"), *asked).stdout
+    assert "0 pictures new, 1 changed, 0 as before." in told
+    assert "1 mark that the changed ones had is no longer there." in told
+    assert "1 picture from this source before, not in this file, left in the set" in told
+    assert "take it out with: --withdraw" in told and len(list_labels(other)) == 2
+    asked[1] = " otterholt "
+    told = run("labels", "import", str(tmp_path / "new.json"), *asked, "--withdraw").stdout
+    assert "1 picture withdrawn: not in this file, and from this source before." in told
+    assert "left in the set" not in told
+    (left,) = list_labels(other, with_repeated=True)
+    assert left.picture == list_labels(logbook)[0].picture and len(left.marks) == 1
+    assert "withdrawn" not in run("labels", "import", str(tmp_path / "new.json"), *asked, "--withdraw").stdout
+
+
+def test_an_older_version_withdraws_nothing(
+    run: Run, logbook: Logbook, other: Logbook, tmp_path: Path
+) -> None:
+    """What stands in a newer file only was not withdrawn: the older one is refused, and nothing of it comes in."""
+    export_two_versions(logbook, tmp_path)
+    asked = ["--source", "Otterholt", "--licence", "CC0 1.0", "--logbook", str(other.folder)]
+    run("labels", "import", str(tmp_path / "new.json"), *asked)
+    before = list_labels(other)
+    with pytest.raises(AnnotateError, match="found 1 picture labelled later in a file that came before"):
+        run("labels", "import", str(tmp_path / "old.json"), *asked, "--withdraw")
+    assert list_labels(other) == before
+
+
+def test_only_what_came_from_a_source_is_withdrawn_with_it(logbook: Logbook, tmp_path: Path) -> None:
+    """One's own verdicts, what was drawn in, and what others brought stay; a picture that one judged stands as it was judged."""
+    judge(logbook, 1, "confirm", L4)
+    gather_labels(logbook)
+    (mine,) = list_labels(logbook)
+    kept = make_label(logbook, 20, origin="Ines")
+    others = [
+        make_label(logbook, 21, origin="archive"),
+        make_label(logbook, 22, source="drawn in", origin=""),
+    ]
+    gone = [make_label(logbook, picture=mine.picture, origin="Ines"), make_label(logbook, 23, origin="Ines")]
+    add_labels(logbook, [kept, *others, *gone])
+    write_coco(tmp_path / "set.json", [kept])
+    (tmp_path / f"{kept.picture}.jpg").write_bytes(draw_leaves(20))
+    asked = {"origin": "Ines", "licence": "CC0 1.0"}
+    assert import_labels(logbook, tmp_path / "set.json", **asked).missing == 2
+    assert import_labels(logbook, tmp_path / "set.json", **asked, withdraws=True).removed == 2
+    assert set(list_labels(logbook, with_repeated=True)) == {mine, kept, *others}
+    gather_labels(logbook)
+    assert mine in list_labels(logbook) and find_candidate(logbook, 1).answer == "confirm"
+
+
 def save(path: Path, form: str, size: tuple[int, int] = (200, 160), *, turned: bool = False) -> bytes:
     stream = BytesIO()
     exif = Image.Exif()
@@ -611,26 +692,45 @@ def test_other_peoples_categories_are_named_by_options(run: Run, logbook: Logboo
     assert [mark.kind for mark in image.marks] == ["larva", "feeding"] and image.origin == "Ines"
 
 
+def write_foreign(path: Path, pictures: Sequence[int], wide: int = 9) -> list[str]:
+    """Write a file as another program does, a larva in each picture; return the command that imports it."""
+    images, annotations = [], []
+    for id in pictures:
+        (path.parent / f"{id}.jpg").write_bytes(draw_leaves(60 + id))
+        images.append({"id": id, "file_name": f"{id}.jpg", "width": 200, "height": 160})
+        outline = {"bbox": [0, 0, wide, 9], "segmentation": [[0, 0, wide, 0, wide, 9]]}
+        annotations.append({"id": id, "image_id": id, "category_id": 1, **outline})
+    body = {
+        "images": images,
+        "categories": [{"id": 1, "name": "larva"}],
+        "annotations": annotations,
+        "info": {"description": path.name},
+    }
+    path.write_text(json.dumps(body))
+    return ["labels", "import", str(path), "--source", "Ines", "--licence", "CC0 1.0"]
+
+
+def test_a_newer_version_without_an_old_picture_stays_on_its_side(
+    run: Run, logbook: Logbook, tmp_path: Path
+) -> None:
+    """Where pictures were withdrawn and come again, they are on the side that they were on: learned from, none tests later."""
+    run(*write_foreign(tmp_path / "first.json", [0]))
+    (first,) = list_labels(logbook)
+    # As many versions as are sure to have some whose own sha256 would lie on the other side.
+    for number in range(1, 20):
+        told = run(*write_foreign(tmp_path / f"{number}.json", [number]), "--withdraw").stdout
+        assert "1 picture new" in told and "1 picture withdrawn" in told
+        (now,) = list_labels(logbook, with_repeated=True)
+        assert (now.clip, now.split) == (first.clip, first.split)
+
+
 def test_a_file_of_another_program_read_again_changes_nothing_and_corrected_stays_on_its_side(
     run: Run, logbook: Logbook, tmp_path: Path
 ) -> None:
     """It says not when it was labelled; with an outline corrected and a picture more it is another file, and the same set."""
 
     def write(name: str, pictures: int, wide: int) -> list[str]:
-        images, annotations = [], []
-        for id in range(pictures):
-            (tmp_path / f"{id}.jpg").write_bytes(draw_leaves(60 + id))
-            images.append({"id": id, "file_name": f"{id}.jpg", "width": 200, "height": 160})
-            outline = {"bbox": [0, 0, wide, 9], "segmentation": [[0, 0, wide, 0, wide, 9]]}
-            annotations.append({"id": id, "image_id": id, "category_id": 1, **outline})
-        body = {
-            "images": images,
-            "categories": [{"id": 1, "name": "larva"}],
-            "annotations": annotations,
-            "info": {"description": name},
-        }
-        (tmp_path / name).write_text(json.dumps(body))
-        return ["labels", "import", str(tmp_path / name), "--source", "Ines", "--licence", "CC0 1.0"]
+        return write_foreign(tmp_path / name, range(pictures), wide)
 
     first = write("first.json", 2, 9)
     assert "2 pictures new" in run(*first).stdout

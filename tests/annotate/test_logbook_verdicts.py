@@ -81,6 +81,17 @@ def test_a_later_answer_withdraws_the_observation_and_keeps_it(logbook: Logbook,
     assert find_candidate(logbook, 1).observation_id is None
 
 
+def test_a_history_is_in_order_though_a_clock_was_set_back(logbook: Logbook) -> None:
+    """Answers keep the moments they came with; what they change of the observation never stands before what was changed."""
+    said = (("confirm", LATER), ("dismiss", LATER - MINUTE), ("confirm", LATER - 2 * MINUTE))
+    for answer, at in said:
+        give_verdict(logbook, 1, answer=answer, reviewer="Maren", at=at)  # type: ignore[arg-type]
+    assert [verdict.at for verdict in list_verdicts(logbook, 1)] == [at for _, at in said]
+    (observation,) = list_observations(logbook)
+    moments = [change.at for change in list_changes(logbook, observation.id)]
+    assert moments == sorted(moments) and min(moments) >= LATER
+
+
 def test_details_come_back_with_the_answer(logbook: Logbook) -> None:
     """Confirm, details, dismiss by mistake, undo: the same observation stands again with its details."""
     give_verdict(logbook, 1, answer="confirm", reviewer="Maren", at=LATER)

@@ -41,9 +41,9 @@ from annotate.logbook.labels import gather_labels, list_labels
 from annotate.logbook.looks import list_unseen
 from annotate.logbook.observations import list_observations
 from annotate.logbook.opening import EVIDENCE_NAME, Logbook, create_logbook, open_logbook
-from annotate.logbook.pictures import read_picture
+from annotate.logbook.pictures import keep_picture, read_picture
 from annotate.logbook.planted import Planted, count_planted, list_planted, list_seen, read_body
-from annotate.logbook.records import QueuedCandidate
+from annotate.logbook.records import QueuedCandidate, QueuedView
 from annotate.logbook.review import (
     add_counts,
     count_candidates,
@@ -56,6 +56,7 @@ from annotate.searching import SearchOrder, search_into_logbook
 from annotate.web.loops import LoopMaker
 from detect.clips import open_clip, read_frames, read_rgb
 from detect.scoring import HandMadeScorer
+from detect.snapshots import encode_jpeg
 from models.looks import SeenPlace
 from tests.annotate import asking
 from tests.annotate.made_pages import serve_pages
@@ -315,6 +316,133 @@ def test_a_planted_larva_drawn_in_anew_is_no_record(planted: Logbook) -> None:
             at=NOW,
         )
     assert list_observations(planted, with_withdrawn=True) == ()
+
+
+def outline_corner(candidate: QueuedCandidate) -> list[list[float]]:
+    """A square in the corner of the best view's picture that lies farthest from what it shows."""
+    view = candidate.views[0]
+    (row, column), (rows, columns) = view.picture_origin_px, view.picture_size_px
+    top = row + 2 if (view.box[0] + view.box[2]) / 2 > row + rows / 2 else row + rows - 12
+    left = column + 2 if (view.box[1] + view.box[3]) / 2 > column + columns / 2 else column + columns - 12
+    return [[top, left], [top, left + 9], [top + 9, left + 9], [top + 9, left]]
+
+
+def measure_apart(picture: bytes, frame: NDArray[np.uint8], view: QueuedView) -> float:
+    """How far a picture of a view is from the same part of a frame where the larva lies, in codes of 0 to 255."""
+    with Image.open(BytesIO(picture)) as opened:
+        kept = np.asarray(opened.convert("RGB"), np.float64)
+    (row, column), (top, left, bottom, right) = view.picture_origin_px, view.box
+    inside = np.s_[top - row : bottom - row, left - column : right - column]
+    return float(np.abs(kept[inside] - frame[top:bottom, left:right]).mean())
+
+
+def test_what_is_drawn_beside_a_planted_larva_has_the_clips_own_picture(planted: Logbook, clip: Path) -> None:
+    """A real larva drawn into its view is a record, and neither its picture nor its frame shows what was planted."""
+    candidate = find_planted(planted)
+    view = candidate.views[0]
+    with (
+        serve_pages(planted) as address,
+        asking.open_client(base_url=address, headers={"Origin": address}) as page,
+    ):
+        sent = {"candidate": candidate.id, "rank": 0, "outline": outline_corner(candidate), "key": "a"}
+        number = page.post("/api/drawn-in", json=sent).json()["drawn"]["candidate"]
+    (observation,) = list_observations(planted)
+    drawn = find_candidate(planted, number)
+    (own,) = drawn.views
+    assert observation.candidate_id == number and observation.evidence == own.picture
+    assert (own.picture_origin_px, own.picture_size_px) == (view.picture_origin_px, view.picture_size_px)
+    assert own.picture != view.picture and drawn.frame_picture != candidate.frame_picture
+    plain = {frame.index: read_rgb(frame) for frame in read_frames(open_clip(clip))}[view.frame_index]
+    shown, kept = (
+        measure_apart(read_picture(planted, one), plain, view) for one in (view.picture, own.picture)
+    )
+    assert kept < 0.3 * shown
+    gather_labels(planted)
+    (label,) = list_labels(planted)
+    assert label.picture == own.picture and len(label.marks) == 1
+
+
+def test_without_its_clip_nothing_is_drawn_beside_a_planted_larva(planted: Logbook, clip: Path) -> None:
+    """The picture with the planted larva is not taken instead: what to do is said, and no record is made."""
+    candidate = find_planted(planted)
+    change(planted, f"UPDATE clip SET path = '{clip.with_name('away.mp4')}'")
+    with (
+        serve_pages(planted) as address,
+        asking.open_client(base_url=address, headers={"Origin": address}) as page,
+    ):
+        sent = {"candidate": candidate.id, "rank": 0, "outline": outline_corner(candidate), "key": "a"}
+        reply = page.post("/api/drawn-in", json=sent)
+    assert reply.status_code == 422 and "put it back there" in reply.json()["sentence"]
+    view = candidate.views[0]
+    with pytest.raises(AnnotateError, match="changed to measure with"):
+        draw_in(
+            planted,
+            clip_id=candidate.clip_id,
+            time_s=view.time_s,
+            frame_index=view.frame_index,
+            outline_px=outline_corner(candidate),
+            picture=view.picture,
+            picture_origin_px=view.picture_origin_px,
+            frame_size_px=candidate.frame_size_px,
+            reviewer="Maren",
+            at=NOW,
+        )
+    assert list_observations(planted, with_withdrawn=True) == ()
+
+
+def test_the_surroundings_of_a_planted_larva_are_cut_like_any_others(planted: Logbook) -> None:
+    """A refusal would tell what it is, and so would its absence; what is drawn in there is cut from the clip anew."""
+    candidate = find_planted(planted)
+    view = candidate.views[0]
+    middle = [(view.box[0] + view.box[2]) / 2, (view.box[1] + view.box[3]) / 2]
+    with (
+        serve_pages(planted) as address,
+        asking.open_client(base_url=address, headers={"Origin": address}) as page,
+    ):
+        asked = {"candidate": candidate.id, "rank": 0, "place": middle}
+        cut = page.post("/api/surroundings", json=asked).json()["picture"]
+        assert cut is not None
+        with Image.open(BytesIO(read_picture(planted, cut["name"]))) as picture:
+            grey = np.asarray(picture.convert("L"), np.float64)
+        row, column = np.mean(view.outline, axis=0) - cut["origin_px"]
+        assert grey[int(row), int(column)] < 0.6 * grey.mean()
+        sent = {
+            "candidate": candidate.id,
+            "rank": 0,
+            "outline": outline_corner(candidate),
+            "picture": cut["name"],
+            "origin": cut["origin_px"],
+            "frame": cut["frame"],
+            "key": "a",
+        }
+        number = page.post("/api/drawn-in", json=sent).json()["drawn"]["candidate"]
+    drawn = find_candidate(planted, number)
+    (own,) = drawn.views
+    assert (list(own.picture_origin_px), list(own.picture_size_px)) == (cut["origin_px"], cut["size_px"])
+    assert own.picture != cut["name"] and drawn.frame_picture != cut["frame"]
+
+
+def test_a_real_larva_where_one_was_planted_is_drawn_in_from_the_clips_own_frame(
+    planted: Logbook, clip: Path
+) -> None:
+    """A plain frame shows no planted larva: what a person outlines there is real, and is not taken for the planted one."""
+    candidate = find_planted(planted)
+    view = candidate.views[0]
+    plain = {frame.index: read_rgb(frame) for frame in read_frames(open_clip(clip))}[view.frame_index]
+    number = draw_in(
+        planted,
+        clip_id=candidate.clip_id,
+        time_s=view.time_s,
+        frame_index=view.frame_index,
+        outline_px=view.outline,
+        picture=keep_picture(planted, encode_jpeg(plain, quality=92)),
+        picture_origin_px=(0, 0),
+        frame_size_px=candidate.frame_size_px,
+        reviewer="Maren",
+        at=NOW,
+    )
+    (observation,) = list_observations(planted)
+    assert observation.candidate_id == number and find_candidate(planted, number).found_by == "hand"
 
 
 def test_the_database_refuses_to_make_it_a_record(planted: Logbook) -> None:

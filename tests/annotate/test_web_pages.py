@@ -171,6 +171,14 @@ def test_minutes_left_follow_the_persons_own_pace(served: Served) -> None:
     assert "About 4 minutes left." in get(served, "/")
 
 
+def test_the_pace_is_of_the_person_and_not_of_the_spelling(served: Served) -> None:
+    """Verdicts under the same name with other capitals tell the pace too."""
+    for index in range(6):
+        at = NOW.replace(minute=index)
+        give_verdict(served.logbook, 1, answer="unsure", reviewer="MAREN" if index % 2 else "maren", at=at)
+    assert "About 4 minutes left." in get(served, "/")
+
+
 @pytest.mark.parametrize(
     ("query", "ids"),
     [

@@ -8,6 +8,7 @@ that agrees with the network or leaves it open. What was drawn in by hand, no ne
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
+from typing import NamedTuple
 
 from sqlalchemy import and_, or_, select
 from sqlalchemy.orm import Session, aliased
@@ -15,9 +16,8 @@ from sqlalchemy.orm import Session, aliased
 from annotate.judging.readings import name_person
 from annotate.logbook.database import part_ids
 from annotate.logbook.opening import Logbook
-from annotate.logbook.records import Verdict
 from annotate.logbook.tables import CandidateRow, SearchRow, VerdictRow
-from annotate.logbook.verdicts import find_renamed, to_verdict
+from annotate.logbook.verdicts import find_renamed
 from annotate.words import Answer
 
 HIGHEST_CONFIRMED = 0.2
@@ -46,6 +46,17 @@ class Doubt:
     scorer: str
     reviewer: str
     at: datetime
+
+
+class _Said(NamedTuple):
+    """What counts here of a verdict; a row for each would take most of the time."""
+
+    id: int
+    candidate_id: int
+    answer: str
+    reviewer: str
+    at: datetime
+    takes_back_id: int | None
 
 
 def list_doubts(logbook: Logbook, *, limit: int | None = None) -> tuple[Doubt, ...]:
@@ -118,19 +129,18 @@ def _find_newest(session: Session) -> dict[int, int]:
     return {number: again for number, again in rows if number is not None}
 
 
-def _list_said(session: Session, candidate_ids: Sequence[int]) -> dict[int, list[Verdict]]:
+def _list_said(session: Session, candidate_ids: Sequence[int]) -> dict[int, list[_Said]]:
     """Return candidate id -> all that was said of it, oldest first."""
-    said: dict[int, list[Verdict]] = {number: [] for number in candidate_ids}
+    said: dict[int, list[_Said]] = {number: [] for number in candidate_ids}
+    columns = [getattr(VerdictRow, name) for name in _Said._fields]
     for some in part_ids(candidate_ids):
-        rows = session.scalars(
-            select(VerdictRow).where(VerdictRow.candidate_id.in_(some)).order_by(VerdictRow.id)
-        )
-        for row in rows:
-            said[row.candidate_id].append(to_verdict(row))
+        wanted = select(*columns).where(VerdictRow.candidate_id.in_(some)).order_by(VerdictRow.id)
+        for row in session.execute(wanted):
+            said[row.candidate_id].append(_Said(*row))
     return said
 
 
-def _is_settled(verdicts: Sequence[Verdict], answer: Answer, renamed: dict[str, str]) -> bool:
+def _is_settled(verdicts: Sequence[_Said], answer: Answer, renamed: dict[str, str]) -> bool:
     """Whether one person gave the answer that counts twice, neither of them taken back."""
     undone = {verdict.takes_back_id for verdict in verdicts}
     people = [

@@ -298,7 +298,9 @@ def count_origins(logbook: Logbook) -> tuple[LabelOrigin, ...]:
 def read_version(logbook: Logbook) -> str:
     """Return the version of the set as it was last gathered: one name for the same labels, in every logbook."""
     with logbook.reading() as session:
-        return name_version(session.scalars(select(LabelRow.digest).where(LabelRow.repeats_id.is_(None))))
+        # Plain rows: wrapping each of 100,000 takes longer than reading them.
+        rows = session.connection().execute(select(LabelRow.digest).where(LabelRow.repeats_id.is_(None)))
+        return name_version(digest for (digest,) in rows.fetchall())
 
 
 def count_repeated(logbook: Logbook) -> int:

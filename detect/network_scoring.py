@@ -9,7 +9,6 @@ business.
 
 from collections.abc import Sequence
 from enum import IntEnum
-from functools import cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -114,10 +113,10 @@ class NetworkScorer:
         """Return what places look like at a second look, (N, D + 1)."""
         return self._second_look.describe(places)
 
-    @cached_property
+    @property
     def _second_look(self) -> SecondLook:
         """Loaded when it is first asked: many searches end without a candidate."""
-        return load_second_look(device_name=str(self.pair.judge.mask.weight.device))
+        return load_second_look(str(self.pair.judge.mask.weight.device))
 
     def _score(self, region: Region) -> float:
         if region.kind == "feeding":

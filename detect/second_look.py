@@ -1,6 +1,7 @@
 """The second look as a describer: what places look like to the second judge, whatever weights searched."""
 
 from collections.abc import Sequence
+from functools import cache
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -35,8 +36,13 @@ class SecondLook:
         return describe_places(self._judge, places)
 
 
-def load_second_look(*, device_name: str = "cpu") -> SecondLook:
-    """Load the second judge that looks are made by.
+@cache
+def load_second_look(device_name: str) -> SecondLook:
+    """Load the second judge that looks are made by, once in a program.
+
+    Parameters
+    ----------
+    device_name : "cpu", or "cuda" for a GPU
 
     Raises
     ------

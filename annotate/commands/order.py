@@ -95,7 +95,7 @@ def _look_at_missing(logbook: "Logbook") -> None:
     from detect.second_look import load_second_look
 
     settle_threads()
-    if lost := look_at_missing(logbook, load_second_look(), doing="Looking at candidates").lost:
+    if lost := look_at_missing(logbook, load_second_look("cpu"), doing="Looking at candidates").lost:
         print(
             f"Note: {say_count(lost, 'candidate')} left out, whose picture cannot be read; put back a copy of the logbook's "
             "folder of evidence.",

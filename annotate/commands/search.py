@@ -96,7 +96,7 @@ def _look_at_older(logbook: "Logbook") -> None:
     from annotate.judging.promise import renew_promises
     from detect.second_look import load_second_look
 
-    if look_at_missing(logbook, load_second_look(), doing="Looking again at earlier candidates").made:
+    if look_at_missing(logbook, load_second_look("cpu"), doing="Looking again at earlier candidates").made:
         renew_promises(logbook)
 
 

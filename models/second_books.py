@@ -339,9 +339,8 @@ class SecondLesson:
             for squares in (book.near, book.wide)
         )
         with torch.random.fork_rng(devices=[picks.device] if picks.is_cuda else []):
-            torch.manual_seed(
-                int(rng.integers(2**62))
-            )  # what is dropped out is drawn from torch's own generator
+            # What is dropped out is drawn from torch's own generator.
+            torch.manual_seed(int(rng.integers(2**62)))
             figures = judge(near, wide, book.levels[picks].float()).float()
         larva = measure_known(figures[:, SECOND_LARVA], book.larva[picks])
         return larva + FEEDING_SHARE * measure_known(figures[:, SECOND_FEEDING], book.feeding[picks])

@@ -6,7 +6,7 @@ had judged the candidate before: nothing could be seen then. It reads no logbook
 """
 
 import unicodedata
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 from annotate.errors import AnnotateError
@@ -65,6 +65,12 @@ def name_person(reviewer: str, renamed: Mapping[str, str] = NOBODY_RENAMED) -> s
         plain = renamed[plain]
         seen.add(plain)
     return plain
+
+
+def find_spellings(names: Iterable[str], reviewer: str, renamed: Mapping[str, str]) -> tuple[str, ...]:
+    """Return those names that are a person's: other capitals and blanks, an older name."""
+    person = name_person(reviewer, renamed)
+    return tuple(name for name in names if name_person(name, renamed) == person)
 
 
 def read_renamed(typed: str) -> dict[str, str]:

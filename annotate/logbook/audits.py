@@ -16,7 +16,7 @@ from sqlalchemy import ColumnElement, Select, exists, func, select
 from sqlalchemy.orm import Session, aliased
 
 from annotate.errors import AnnotateError
-from annotate.judging.readings import name_person
+from annotate.judging.readings import find_spellings, name_person
 from annotate.logbook.clips import to_clip
 from annotate.logbook.database import select_parts
 from annotate.logbook.opening import Logbook
@@ -297,12 +297,10 @@ def count_given(logbook: Logbook, reviewer: str) -> int:
         return (session.scalar(verdicts) or 0) + (session.scalar(answers) or 0)
 
 
-def _list_answering(session: Session, logbook: Logbook, reviewer: str) -> list[str]:
-    """Return the names under which a person answered plain frames: other capitals and blanks, an older name."""
-    renamed = find_renamed(logbook)
-    person = name_person(reviewer, renamed)
+def _list_answering(session: Session, logbook: Logbook, reviewer: str) -> tuple[str, ...]:
+    """Return the names under which a person answered plain frames."""
     names = session.scalars(select(AuditAnswerRow.reviewer).distinct())
-    return [name for name in names if name_person(name, renamed) == person]
+    return find_spellings(names, reviewer, find_renamed(logbook))
 
 
 def _has_said(names: Sequence[str]) -> ColumnElement[bool]:

@@ -172,7 +172,7 @@ def add_labels(
                 }
                 newer += len(by_picture) - len(taken)
                 fewer_marks += _count_fewer(before, taken)
-                left = _list_missing(before, by_picture, origin) if source == "import" else frozenset()
+                left = _list_missing(before, by_picture, origin)
                 missing += 0 if withdraws else len(left)
                 present = [row for row in present if row[1].picture in taken or row[1].picture in left]
                 done.append(bring_to(session, present, taken, looks, removes=withdraws))

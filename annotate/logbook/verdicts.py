@@ -18,7 +18,7 @@ from sqlalchemy import func, select, text
 from sqlalchemy.orm import Session, aliased
 
 from annotate.errors import AnnotateError
-from annotate.judging.readings import find_counting, is_drawn, list_confirming, name_person, read_renamed
+from annotate.judging.readings import find_counting, find_spellings, is_drawn, list_confirming, read_renamed
 from annotate.logbook.observations import find_last_change, follow_answer
 from annotate.logbook.opening import Logbook
 from annotate.logbook.records import Details, Verdict
@@ -215,9 +215,8 @@ def list_reviewers(session: Session) -> tuple[str, ...]:
 
 
 def list_spellings(session: Session, reviewer: str, renamed: Mapping[str, str]) -> tuple[str, ...]:
-    """Return the names under which a person gave verdicts: other capitals and blanks, an older name."""
-    person = name_person(reviewer, renamed)
-    return tuple(name for name in list_reviewers(session) if name_person(name, renamed) == person)
+    """Return the names under which a person gave verdicts."""
+    return find_spellings(list_reviewers(session), reviewer, renamed)
 
 
 def _find_standing(session: Session, reviewer: str, *, candidate_id: int | None) -> VerdictRow | None:

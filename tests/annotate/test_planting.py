@@ -296,6 +296,30 @@ def test_details_of_a_planted_larva_are_taken_like_any_others(planted: Logbook) 
     assert list_observations(planted, with_withdrawn=True) == ()
 
 
+def draw_in_view(
+    logbook: Logbook,
+    candidate: QueuedCandidate,
+    outline_px: Sequence[Sequence[float]] | NDArray[np.float32],
+    *,
+    picture: str = "",
+    origin_px: tuple[int, int] | None = None,
+) -> int:
+    """Draw into the frame of the best view, and into its own picture where no other is named; return the new candidate."""
+    view = candidate.views[0]
+    return draw_in(
+        logbook,
+        clip_id=candidate.clip_id,
+        time_s=view.time_s,
+        frame_index=view.frame_index,
+        outline_px=outline_px,
+        picture=picture or view.picture,
+        picture_origin_px=view.picture_origin_px if origin_px is None else origin_px,
+        frame_size_px=candidate.frame_size_px,
+        reviewer="Maren",
+        at=NOW,
+    )
+
+
 def test_a_planted_larva_drawn_in_anew_is_no_record(planted: Logbook) -> None:
     """An outline that shares but a corner with it is taken for it, as for a candidate that is there already."""
     candidate = find_planted(planted)
@@ -303,18 +327,7 @@ def test_a_planted_larva_drawn_in_anew_is_no_record(planted: Logbook) -> None:
     row0, column0, row_end, column_end = view.box
     beyond = ((row0, column0), (row0, column_end + 9), (row_end, column_end + 9), (row_end + 9, column0))
     with pytest.raises(AnnotateError, match=f"found what candidate {candidate.id} shows"):
-        draw_in(
-            planted,
-            clip_id=candidate.clip_id,
-            time_s=view.time_s,
-            frame_index=view.frame_index,
-            outline_px=beyond,
-            picture=view.picture,
-            picture_origin_px=view.picture_origin_px,
-            frame_size_px=candidate.frame_size_px,
-            reviewer="Maren",
-            at=NOW,
-        )
+        draw_in_view(planted, candidate, beyond)
     assert list_observations(planted, with_withdrawn=True) == ()
 
 
@@ -373,20 +386,8 @@ def test_without_its_clip_nothing_is_drawn_beside_a_planted_larva(planted: Logbo
         sent = {"candidate": candidate.id, "rank": 0, "outline": outline_corner(candidate), "key": "a"}
         reply = page.post("/api/drawn-in", json=sent)
     assert reply.status_code == 422 and "put it back there" in reply.json()["sentence"]
-    view = candidate.views[0]
     with pytest.raises(AnnotateError, match="changed to measure with"):
-        draw_in(
-            planted,
-            clip_id=candidate.clip_id,
-            time_s=view.time_s,
-            frame_index=view.frame_index,
-            outline_px=outline_corner(candidate),
-            picture=view.picture,
-            picture_origin_px=view.picture_origin_px,
-            frame_size_px=candidate.frame_size_px,
-            reviewer="Maren",
-            at=NOW,
-        )
+        draw_in_view(planted, candidate, outline_corner(candidate))
     assert list_observations(planted, with_withdrawn=True) == ()
 
 
@@ -429,18 +430,8 @@ def test_a_real_larva_where_one_was_planted_is_drawn_in_from_the_clips_own_frame
     candidate = find_planted(planted)
     view = candidate.views[0]
     plain = {frame.index: read_rgb(frame) for frame in read_frames(open_clip(clip))}[view.frame_index]
-    number = draw_in(
-        planted,
-        clip_id=candidate.clip_id,
-        time_s=view.time_s,
-        frame_index=view.frame_index,
-        outline_px=view.outline,
-        picture=keep_picture(planted, encode_jpeg(plain, quality=92)),
-        picture_origin_px=(0, 0),
-        frame_size_px=candidate.frame_size_px,
-        reviewer="Maren",
-        at=NOW,
-    )
+    picture = keep_picture(planted, encode_jpeg(plain, quality=92))
+    number = draw_in_view(planted, candidate, view.outline, picture=picture, origin_px=(0, 0))
     (observation,) = list_observations(planted)
     assert observation.candidate_id == number and find_candidate(planted, number).found_by == "hand"
 

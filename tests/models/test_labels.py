@@ -330,7 +330,7 @@ def test_a_failed_write_leaves_the_older_file(tmp_path: Path) -> None:
         write_coco(tmp_path / "none" / "set.json", make_set())
 
 
-MUTATIONS = 3000
+MUTATIONS = 10_000
 ODD_VALUES = (
     None, True, -1, 0, 1, 2**63, 10**400, 0.5, -0.0, 1e308, float("nan"), float("inf"), "", "a", "\0", "\ud800", "..", "/",
     "larva", [], {}, [[]], [[1, 2, 3]], {"id": 1}, "9999-12-31T23:59:59-14:00", "x" * 3000,

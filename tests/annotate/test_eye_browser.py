@@ -12,7 +12,7 @@ from typing import Any
 
 import pytest
 from PIL import Image
-from playwright.sync_api import Browser, BrowserContext, ConsoleMessage, Page, expect
+from playwright.sync_api import Browser, BrowserContext, ConsoleMessage, Page, Route, expect
 
 from annotate.field.seen_sheets import import_seen
 from annotate.logbook.observations import list_changes, list_observations
@@ -320,3 +320,24 @@ def test_a_visit_is_written_with_its_weather(book: Served, open_page: OpenPage) 
     for said in ("Maren, Ines", "14.5 °C, wind 3 (gentle breeze)", "12", "07, buds burst"):
         expect(page.locator(".on-paper")).to_contain_text(said)
     expect(page.locator(".on-paper")).not_to_contain_text("OT01")
+
+
+def test_what_was_chosen_before_the_page_was_ready_is_saved_too(book: Served, open_page: OpenPage) -> None:
+    """On a slow computer a list can be used before the page's program runs: it was taken for what had been there, and lost."""
+    page = open_page(f"{book.address}/visits/new")
+    page.locator("input[name=date]").fill("2026-05-17")
+    page.locator("#save").tap()
+    expect(page.locator("h1")).to_have_text("OTTERHOLT, 17 May 2026")
+    held: list[Route] = []
+    page.route("**/static/visiting.js", lambda route: held.append(route))
+    page.goto(page.url, wait_until="commit")
+    page.locator("select[name='OT03 leaf_stage_bbch']").select_option("07")
+    while not held:
+        page.wait_for_timeout(20)
+    held[0].continue_()
+    page.locator("input[name='OT03 eye_min']").fill("12")
+    expect(page.locator("#save")).to_be_enabled()
+    page.unroute("**/static/visiting.js")
+    page.locator("#save").tap()
+    expect(page.locator("main")).to_contain_text("OT03, leaf stage: nothing → 07")
+    expect(page.locator("main")).to_contain_text("OT03, minutes by eye: nothing → 12")

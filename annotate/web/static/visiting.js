@@ -11,7 +11,8 @@ const KEYS = ["site", "date", "reviewer"];
 if (form) start();
 
 function start() {
-  const before = readFields();
+  // What the page came with, and not what stands in it now: something may have been chosen before this ran.
+  const before = Object.fromEntries(listFields().map((field) => [field.name, readDefault(field).trim()]));
   const outbox = makeOutbox({ mark: state.logbook, box: "visit", onAnswer, onRefused, onTrouble: tell, onCalm: tell });
   readDraft();
   form.addEventListener("input", keepDraft);
@@ -25,9 +26,17 @@ function start() {
   void outbox.flush();
   tell();
 
+  function listFields() {
+    return [...form.elements].filter((field) => field.name);
+  }
+
+  function readDefault(field) {
+    if (!field.options) return field.defaultValue;
+    return ([...field.options].find((option) => option.defaultSelected) ?? field.options[0]).value;
+  }
+
   function readFields() {
-    const fields = [...form.elements].filter((field) => field.name);
-    return Object.fromEntries(fields.map((field) => [field.name, field.value.trim()]));
+    return Object.fromEntries(listFields().map((field) => [field.name, field.value.trim()]));
   }
 
   function listChanged() {
